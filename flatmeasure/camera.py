@@ -1,0 +1,136 @@
+"""The camera: a pinhole with radial distortion, and where it stands over the mat.
+
+Mat frame: millimetres, Z = 0 on the mat, Z up, right-handed, Y away from the photographer.
+Picture: pixels, (x, y), y down, centres at whole numbers, of the upright photo.
+"""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Points = NDArray[np.float64]
+
+FULL_FRAME_DIAGONAL_MM = 43.2666  # diagonal of 36 x 24 mm, to which "35 mm equivalent" refers
+
+
+@dataclass(frozen=True, eq=False)
+class Camera:
+    """Lens and sensor.
+
+    Attributes
+    ----------
+    focal_px : float
+    principal_point_px : tuple of float
+    radial : tuple of float
+        k1, k2 of the Brown-Conrady model (D. C. Brown, "Close-range camera calibration", 1971):
+        distorted = undistorted * (1 + k1 r^2 + k2 r^4), r in units of the focal length.
+    """
+
+    focal_px: float
+    principal_point_px: tuple[float, float]
+    radial: tuple[float, float] = (0.0, 0.0)
+
+    def matrix(self) -> Points:
+        """(3, 3) camera matrix."""
+        cx, cy = self.principal_point_px
+        return np.array([[self.focal_px, 0.0, cx], [0.0, self.focal_px, cy], [0.0, 0.0, 1.0]])
+
+
+@dataclass(frozen=True, eq=False)
+class Pose:
+    """Where the camera is.
+
+    Attributes
+    ----------
+    rotation : (3, 3) array
+        From the mat frame to the camera frame (x right, y down, z forward).
+    translation_mm : (3,) array
+        Camera-frame position of the mat's origin.
+    """
+
+    rotation: Points
+    translation_mm: Points
+
+    @property
+    def centre_mm(self) -> Points:
+        """(3,) position of the camera in the mat frame."""
+        return -self.rotation.T @ self.translation_mm
+
+    @property
+    def tilt_deg(self) -> float:
+        """Angle between the optical axis and straight down."""
+        return float(np.degrees(np.arccos(np.clip(-self.rotation[2, 2], -1.0, 1.0))))
+
+
+def focal_from_35mm(focal_35mm: float, width_px: int, height_px: int) -> float:
+    """Focal length in pixels from the photo's 35 mm equivalent (CIPA: by the picture's diagonal)."""
+    return focal_35mm / FULL_FRAME_DIAGONAL_MM * float(np.hypot(width_px, height_px))
+
+
+def project(points_mm: Points, camera: Camera, pose: Pose) -> Points:
+    """Where points of the mat frame appear.
+
+    Parameters
+    ----------
+    points_mm : (N, 3) array, mat frame
+
+    Returns
+    -------
+    (N, 2) array, px
+    """
+    seen = points_mm @ pose.rotation.T + pose.translation_mm
+    flat = seen[:, :2] / seen[:, 2:]
+    return distort(flat, camera)
+
+
+def distort(flat: Points, camera: Camera) -> Points:
+    """Undistorted directions (N, 2) in units of the focal length to pixels (N, 2)."""
+    k1, k2 = camera.radial
+    r2 = np.sum(flat**2, axis=1, keepdims=True)
+    return flat * (1.0 + r2 * (k1 + r2 * k2)) * camera.focal_px + np.asarray(camera.principal_point_px)
+
+
+def undistort(points_px: Points, camera: Camera) -> Points:
+    """Pixels (N, 2) to undistorted directions (N, 2) in units of the focal length.
+
+    The radial polynomial is inverted by Newton's method in the radius; 8 steps bring it below 1e-12 for any lens whose
+    picture does not fold over itself.
+    """
+    k1, k2 = camera.radial
+    bent = (points_px - np.asarray(camera.principal_point_px)) / camera.focal_px
+    target = np.linalg.norm(bent, axis=1)
+    radius = target.copy()
+    for _ in range(8):
+        r2 = radius**2
+        slope = np.maximum(1.0 + r2 * (3.0 * k1 + 5.0 * k2 * r2), 0.1)  # a folding lens must not throw points away
+        radius -= (radius * (1.0 + r2 * (k1 + k2 * r2)) - target) / slope
+    ratio = np.divide(radius, target, out=np.ones_like(target), where=target > 0)
+    flat: Points = bent * ratio[:, None]
+    return flat
+
+
+def to_plane(points_px: Points, camera: Camera, pose: Pose, z_mm: float | Points = 0.0) -> Points:
+    """Where rays through pixels meet the plane at a height above the mat.
+
+    Parameters
+    ----------
+    points_px : (N, 2) array
+    z_mm : float or (N,) array
+        Height of the plane, one for all or one for each point.
+
+    Returns
+    -------
+    (N, 2) array, mm in the mat frame. A ray that does not meet the plane in front of the camera gives NaN.
+    """
+    flat = undistort(points_px, camera)
+    rays = np.column_stack([flat, np.ones(len(flat))]) @ pose.rotation
+    centre = pose.centre_mm
+    depth = np.divide(z_mm - centre[2], rays[:, 2], out=np.full(len(rays), np.nan), where=rays[:, 2] < -1e-9)
+    return np.asarray(centre[:2] + depth[:, None] * rays[:, :2])
+
+
+def pose_from_rodrigues(rotation_vector: Points, translation_mm: Points) -> Pose:
+    """A pose from OpenCV's rotation vector (axis times angle) and translation."""
+    return Pose(np.asarray(cv2.Rodrigues(rotation_vector)[0], dtype=np.float64), translation_mm)

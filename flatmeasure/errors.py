@@ -1,0 +1,41 @@
+"""What can go wrong that the user can mend.
+
+FlatMeasureError
+ +-- PhotoUnreadable       the file is no picture we read, is damaged, or is too large
+ +-- PhotoUnusable         readable, but too dark or too blurred to be measured
+ +-- ReferenceNotFound     no square, rectangle or coded square of known size in the picture
+ +-- ReferenceImplausible  a reference is covered, bent, or does not fit its stated size
+ +-- ClothNotFound         nothing that looks like cloth on the mat
+ +-- OptionInvalid         a length, unit or setting that makes no sense
+
+Every message is one or two plain sentences: what is wrong with which input, and what to do.
+A programmer's mistake stays a ``ValueError`` or ``TypeError``.
+"""
+
+
+class FlatMeasureError(Exception):
+    """Base of everything a user can cause and mend."""
+
+
+class PhotoUnreadable(FlatMeasureError):  # noqa: N818 - named for what the user sees
+    """The file cannot be read as a photo."""
+
+
+class PhotoUnusable(FlatMeasureError):  # noqa: N818
+    """The photo can be read but not measured."""
+
+
+class ReferenceNotFound(FlatMeasureError):  # noqa: N818
+    """No reference of known size was found."""
+
+
+class ReferenceImplausible(FlatMeasureError):  # noqa: N818
+    """A reference is covered, bent or contradicts its stated size."""
+
+
+class ClothNotFound(FlatMeasureError):  # noqa: N818
+    """Nothing that looks like cloth was found."""
+
+
+class OptionInvalid(FlatMeasureError):  # noqa: N818
+    """An option's value makes no sense."""
