@@ -89,8 +89,9 @@ def distort(flat: Points, camera: Camera) -> Points:
     """Undistorted directions (N, 2) in units of the focal length to pixels (N, 2)."""
     k1, k2 = camera.radial
     r2 = np.sum(flat**2, axis=1, keepdims=True)
-    bent: Points = flat * (1.0 + r2 * (k1 + r2 * k2))
-    return bent * camera.focal_px + np.asarray(camera.principal_point_px)
+    bent = flat * (1.0 + r2 * (k1 + r2 * k2))
+    seen: Points = bent * camera.focal_px + np.asarray(camera.principal_point_px)
+    return seen
 
 
 def undistort(points_px: Points, camera: Camera) -> Points:
