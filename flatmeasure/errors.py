@@ -9,8 +9,10 @@ FlatMeasureError
  +-- OptionInvalid         a length, unit or setting that makes no sense
 
 Every message is one or two plain sentences: what is wrong with which input, and what to do.
-A programmer's mistake stays a ``ValueError`` or ``TypeError``.
+A programmer's mistake stays a ``ValueError`` or ``TypeError``. A weak result is given with a `Note`.
 """
+
+from dataclasses import dataclass
 
 
 class FlatMeasureError(Exception):
@@ -39,3 +41,22 @@ class ClothNotFound(FlatMeasureError):  # noqa: N818
 
 class OptionInvalid(FlatMeasureError):  # noqa: N818
     """An option's value makes no sense."""
+
+
+@dataclass(frozen=True)
+class Note:
+    """A warning that travels with a result.
+
+    Attributes
+    ----------
+    code : str
+        Stable name for programs, such as ``"cloth-cut-off"``.
+    message : str
+        What is wrong, one sentence.
+    advice : str
+        What to do, one sentence.
+    """
+
+    code: str
+    message: str
+    advice: str

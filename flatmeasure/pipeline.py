@@ -1,0 +1,120 @@
+"""The whole way from a photo to a measurement; each step is a module of its own."""
+
+from collections.abc import Iterator, Sequence
+from string import ascii_uppercase
+
+import numpy as np
+
+from flatmeasure.cloth import ClothRegion, segment_cloth
+from flatmeasure.errors import Note, OptionInvalid
+from flatmeasure.figures import Rectangle, Square
+from flatmeasure.measurement import Measurement, Piece
+from flatmeasure.measures import measure_piece
+from flatmeasure.outline import refine_outline
+from flatmeasure.photo import Photo, PhotoSource, load_photo
+from flatmeasure.rectify import Rectification, rectify
+
+MAX_THICKNESS_MM = 100.0
+STEEP_DEG = 30.0
+WEAK_SHARE = 0.15  # of an edge without a clear step, above which it is said
+UNSURE = 0.5
+
+
+def measure(
+    photo: PhotoSource | Photo,
+    *,
+    square_mm: float | None = None,
+    rectangle_mm: tuple[float, float] | None = None,
+    references: Sequence[Square | Rectangle] | None = None,
+    thickness_mm: float = 0.0,
+) -> Measurement:
+    """Measure the cloth in a photo.
+
+    Parameters
+    ----------
+    photo : path, bytes, (H, W, 3) uint8 RGB array or Photo
+    square_mm : float, optional
+        Side of the reference squares, coded or plain.
+    rectangle_mm : (float, float), optional
+        Sides of a reference rectangle, such as (210, 297) for a sheet of A4.
+    references : sequence of Square or Rectangle, optional
+        References with corners given by hand; none are searched for then.
+    thickness_mm : float
+        Height of the cloth's upper face above the mat; 0 when unknown.
+
+    Returns
+    -------
+    Measurement
+
+    Raises
+    ------
+    PhotoUnreadable, PhotoUnusable, ReferenceNotFound, ReferenceImplausible, ClothNotFound, OptionInvalid
+    """
+    if not 0.0 <= thickness_mm <= MAX_THICKNESS_MM:
+        raise OptionInvalid(f"A thickness of {thickness_mm:g} mm makes no sense: give 0 to {MAX_THICKNESS_MM:g} mm.")
+    picture = photo if isinstance(photo, Photo) else load_photo(photo)
+    view = rectify(picture, references, square_mm=square_mm, rectangle_mm=rectangle_mm)
+    corners_px = [placed.reference.corners_px for placed in view.references]
+    centre_px = np.array([[(picture.width_px - 1) / 2, (picture.height_px - 1) / 2]])
+    regions = segment_cloth(picture, references_px=corners_px, mm_per_px=float(view.mm_per_px(centre_px)[0]))
+    pieces = tuple(
+        _piece(name, region, picture, view, thickness_mm) for name, region in zip(_names(), regions, strict=False)
+    )
+    return Measurement(picture, view, thickness_mm, pieces, (*view.notes, *_notes(picture, view, pieces)))
+
+
+def _names() -> Iterator[str]:
+    """A, B, ..., Z, AA, AB, ..."""
+    yield from ascii_uppercase
+    yield from (first + second for first in ascii_uppercase for second in ascii_uppercase)
+
+
+def _piece(name: str, region: ClothRegion, photo: Photo, view: Rectification, thickness_mm: float) -> Piece:
+    avoid = [placed.reference.corners_px for placed in view.references]
+    outline = refine_outline(photo, region.outline_px, avoid_px=avoid)
+    holes = [refine_outline(photo, hole, is_hole=True, avoid_px=avoid) for hole in region.holes_px]
+    return measure_piece(
+        name, outline, holes, view, thickness_mm, complete=not region.touches_frame, confidence=region.confidence
+    )
+
+
+def _notes(photo: Photo, view: Rectification, pieces: Sequence[Piece]) -> Iterator[Note]:
+    """What limits this photo and what would help."""
+    if photo.focal_35mm is None:
+        yield Note(
+            "lens-unknown",
+            "The photo carries no focal length, so the lens had to be guessed.",
+            "Use the camera's original file, not one forwarded by a messenger.",
+        )
+    if len(view.references) == 1:
+        yield Note(
+            "one-reference",
+            "Only one reference was found; far from it lengths are less sure.",
+            "Lay squares on opposite sides of the cloth.",
+        )
+    if view.pose.tilt_deg > STEEP_DEG:
+        yield Note(
+            "tilt-steep",
+            f"The camera looked down at a slant of {view.pose.tilt_deg:.0f} degrees.",
+            "Photograph from straight above.",
+        )
+    for piece in pieces:
+        if not piece.complete:
+            yield Note(
+                "cloth-cut-off",
+                f"Piece {piece.id} is cut off by the photo's frame: its measures are only of the part seen.",
+                "Step back until all of it is in the picture.",
+            )
+        if piece.confidence < UNSURE:
+            yield Note(
+                "cloth-unsure",
+                f"Piece {piece.id} hardly differs from the ground it lies on.",
+                "Lay a sheet of another colour underneath.",
+            )
+        weak = [edge.id for edge in piece.edges if edge.weak > WEAK_SHARE]
+        if weak:
+            yield Note(
+                "edge-weak",
+                f"Along {', '.join(weak)} the cloth and the ground look nearly alike; the outline is less sure there.",
+                "Lay a sheet of another colour underneath, or move the light.",
+            )
