@@ -1,0 +1,1 @@
+"""Accuracy, coverage of the stated uncertainty, speed and memory: ``python -m tests.benchmarks``."""

@@ -1,0 +1,46 @@
+"""``python -m tests.benchmarks [accuracy] [coverage] [speed] [memory]`` from the repository root; all by default."""
+
+import os
+
+for variable in (
+    "OPENBLAS_NUM_THREADS",
+    "OMP_NUM_THREADS",
+):  # read when numpy is loaded: threads make times meaningless
+    os.environ.setdefault(variable, "1")
+
+import platform  # noqa: E402
+import sys  # noqa: E402
+
+import cv2  # noqa: E402
+import numpy  # noqa: E402
+import scipy  # noqa: E402
+import shapely  # noqa: E402
+
+from tests.benchmarks.accuracy import print_accuracy  # noqa: E402
+from tests.benchmarks.coverage import print_coverage, print_design_table  # noqa: E402
+from tests.benchmarks.speed import print_memory, print_speed  # noqa: E402
+
+PARTS = {
+    "accuracy": [print_accuracy],
+    "coverage": [print_coverage, print_design_table],
+    "speed": [print_speed],
+    "memory": [print_memory],
+}
+
+
+def main(chosen: list[str]) -> None:
+    """Run the parts named, or all."""
+    unknown = set(chosen) - set(PARTS)
+    if unknown:
+        sys.exit(f"There is no benchmark named {', '.join(sorted(unknown))}: choose from {', '.join(PARTS)}.")
+    cv2.setNumThreads(1)
+    print(f"Python {platform.python_version()}, numpy {numpy.__version__}, scipy {scipy.__version__}, ", end="")
+    print(f"OpenCV {cv2.__version__}, shapely {shapely.__version__}, {platform.machine()}, one thread\n")
+    for part in chosen or PARTS:
+        for run in PARTS[part]:
+            run()
+            print()
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])

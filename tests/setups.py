@@ -1,0 +1,139 @@
+"""Simulated set-ups of the geometry alone: what located references look like under a known camera, without a picture.
+
+Every unknown is drawn from what ``camera_prior`` and ``bundle`` say of it, so that a stated u can be held against the
+error actually made.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from flatmeasure.bundle import U_GROWTH_PX, U_LOG_SIZE, U_STEP_PX
+from flatmeasure.camera import Camera, Points, Pose
+from flatmeasure.figures import Boundary, Reference, Step, border, code_boundaries
+from flatmeasure.rectify import CameraPrior
+from flatmeasure.scene import LaidReference, Scene, View, scene_camera, see
+
+SIZE_PX = (4000, 3000)
+PANEL_MM = np.array([[-350.0, -300.0], [350.0, -300.0], [350.0, 300.0], [-350.0, 300.0]])
+STEP_SPACING_PX = 3.0  # of the observations along a step
+FOCAL_35MM = 26.0
+U_LOG_FOCAL, U_CENTRE, U_RADIAL = 0.03, 0.01, (0.02, 0.01)
+
+
+@dataclass(frozen=True)
+class Situation:
+    """What a photographer chooses: number, kind and side of the squares, view, and how sharp the picture is."""
+
+    squares: int = 2
+    coded: bool = True
+    side_mm: float = 100.0
+    height_mm: float = 1500.0
+    tilt_deg: float = 12.0
+    turn_deg: float = 0.0
+    noise_px: float = 0.05
+    thickness_mm: float = 0.0
+    u_log_size: float = U_LOG_SIZE
+
+
+@dataclass(frozen=True, eq=False)
+class Setup:
+    """One simulated photo: the truth, and what the program gets to see."""
+
+    camera: Camera
+    pose: Pose
+    references: tuple[Reference, ...]
+    prior: CameraPrior
+    panel_mm: Points
+    panel_px: Points
+    thickness_mm: float
+
+
+def simulate(situation: Situation, rng: np.random.Generator) -> Setup:
+    """Draw camera, lens, print and noise, and observe the squares."""
+    width = SIZE_PX[0]
+    log_focal, cx, cy, k1, k2 = rng.standard_normal(5) * [U_LOG_FOCAL, U_CENTRE * width, U_CENTRE * width, *U_RADIAL]
+    view = View(
+        situation.height_mm,
+        situation.tilt_deg,
+        situation.turn_deg,
+        roll_deg=float(rng.uniform(-10, 10)),
+        aim_mm=(float(rng.uniform(-40, 40)), float(rng.uniform(-40, 40))),
+        focal_35mm=FOCAL_35MM * float(np.exp(log_focal)),
+        radial=(float(k1), float(k2)),
+        offset_px=(float(cx), float(cy)),
+    )
+    camera, pose = scene_camera(SIZE_PX, view)
+    scene = Scene(camera, pose, SIZE_PX)
+    scale, growth_px = (
+        float(np.exp(situation.u_log_size * rng.standard_normal())),
+        U_GROWTH_PX * float(rng.standard_normal()),
+    )
+    references = tuple(_observe(laid, scale, growth_px, situation, scene, rng) for laid in _lay(situation, rng))
+    panel_px = see(PANEL_MM, scene, situation.thickness_mm)
+    return Setup(camera, pose, references, known_prior(), PANEL_MM, panel_px, situation.thickness_mm)
+
+
+def known_prior() -> CameraPrior:
+    """The prior of a photo with metadata (see ``camera_prior``), from which ``simulate`` draws."""
+    scene_view = scene_camera(SIZE_PX, View(focal_35mm=FOCAL_35MM))[0]
+    mean = np.array([np.log(scene_view.focal_px), *scene_view.principal_point_px, 0.0, 0.0])
+    u = np.array([U_LOG_FOCAL, U_CENTRE * SIZE_PX[0], U_CENTRE * SIZE_PX[0], *U_RADIAL])
+    return CameraPrior(mean, np.diag(u**2))
+
+
+def _lay(situation: Situation, rng: np.random.Generator) -> list[LaidReference]:
+    """Squares round the panel: the first at a corner, the second opposite, then the other two corners."""
+    gap = situation.side_mm * 0.5 + 40.0
+    corners = np.array([[-1, -1], [1, 1], [1, -1], [-1, 1]]) * np.array([350.0 + gap, 250.0])
+    kind: Literal["coded", "dark"] = "coded" if situation.coded else "dark"
+    return [
+        LaidReference(
+            kind,
+            (situation.side_mm, situation.side_mm),
+            (float(at[0] + rng.uniform(-25, 25)), float(at[1] + rng.uniform(-25, 25))),
+            turn_deg=float(rng.uniform(-180, 180)),
+            code=index,
+        )
+        for index, at in enumerate(corners[: situation.squares])
+    ]
+
+
+def _observe(
+    laid: LaidReference,
+    scale: float,
+    growth_px: float,
+    situation: Situation,
+    scene: Scene,
+    rng: np.random.Generator,
+) -> Reference:
+    """What locating a square's steps would yield: noise of each point, a shift of each step, growth of the dark."""
+
+    def seen(uv: Points) -> Points:
+        centre = np.array(laid.centre_mm)
+        return see(centre + scale * (laid.at(uv) - centre), scene)
+
+    lines = border(dark_inside=True, reach=0.1) + (code_boundaries(laid.code) if situation.coded else ())
+    steps = tuple(_observe_step(line, seen, growth_px, situation.noise_px, rng) for line in lines)
+    corners_px = seen(np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0]])) + 0.1 * rng.standard_normal((4, 2))
+    code = laid.code if situation.coded else None
+    kind = "coded" if situation.coded else "plain-dark"
+    return Reference(kind, code, laid.size_mm, corners_px, steps, None, 0.8)
+
+
+def _observe_step(
+    line: Boundary, seen: Callable[[Points], Points], growth_px: float, noise_px: float, rng: np.random.Generator
+) -> Step:
+    start, end = np.array(line.start), np.array(line.end)
+    length_px = float(np.linalg.norm(np.subtract(*seen(np.array([start, end])))))
+    count = max(2, int(0.8 * length_px / STEP_SPACING_PX))
+    fractions = np.linspace(0.1, 0.9, count)
+    on_line = start + fractions[:, None] * (end - start)
+    exact = seen(on_line)
+    ahead = seen(on_line + 0.01 * (end - start)) - exact
+    right_hand = np.column_stack([-ahead[:, 1], ahead[:, 0]])  # y runs down
+    normals = right_hand / np.linalg.norm(ahead, axis=1, keepdims=True)
+    off = noise_px * rng.standard_normal(count) + U_STEP_PX * rng.standard_normal() - growth_px
+    return Step(line.start, line.end, fractions, exact + off[:, None] * normals, normals, np.full(count, noise_px))
