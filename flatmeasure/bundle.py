@@ -7,7 +7,7 @@ covariance of the solution is what every stated uncertainty comes from (GUM, 5.2
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -22,6 +22,11 @@ N_CAMERA = 5  # log f, cx, cy, k1, k2
 N_SHARED = 13  # the camera, its pose (6), growth, log size
 POSE = slice(N_CAMERA, N_CAMERA + 6)
 GROWTH, LOG_SIZE = 11, 12
+
+# What each row of the prior speaks of, in words a person reads in the list of what limits a photo.
+PRIOR_CAUSES = ("focal length", "lens centre", "lens centre", "lens distortion", "lens distortion")
+OWN_CAUSES = ("tone at the references' edges", "size of the references")
+SEEN_CAUSE = "locating the references"
 
 U_GROWTH_PX = 0.15  # tone curves and sharpening move a dark edge by about this much (design, section 2)
 U_LOG_SIZE = 0.002  # a print or cut square is true to about 0.2 %
@@ -60,6 +65,13 @@ class Solution:
         The pose to which the rotation part of ``unknowns`` is an increment.
     first_placement : (3,) array
         x, y (mm) and turn (rad) of the first reference.
+    information : dict of str to (P, P) array
+        Normal matrix of each independent cause of uncertainty; their sum is the inverse of the covariance but for
+        its Birge ratio.
+    birge : float
+        What the covariance was widened by because residuals were larger than stated (R. T. Birge, 1932); 1 or more.
+    cost : float
+        Half the weighted sum of squares at the solution, priors included.
     residual_px : (R,) array
         Rms of each reference's observations about the fit.
     chi_square : (R,) array
@@ -70,6 +82,9 @@ class Solution:
     covariance: Points
     base: Pose
     first_placement: Points
+    information: dict[str, Points]
+    birge: float
+    cost: float
     residual_px: Points
     chi_square: Points
 
@@ -100,7 +115,10 @@ def place(local_mm: Points, placement: Points) -> Points:
     """Turn and shift figure points (N, 2) onto the mat; ``placement`` is x, y, turn, one or one for each point."""
     x, y, turn = np.moveaxis(np.asarray(placement), -1, 0)
     c, s = np.cos(turn), np.sin(turn)
-    return np.stack([c * local_mm[:, 0] - s * local_mm[:, 1] + x, s * local_mm[:, 0] + c * local_mm[:, 1] + y], axis=1)
+    placed: Points = np.stack(
+        [c * local_mm[:, 0] - s * local_mm[:, 1] + x, s * local_mm[:, 0] + c * local_mm[:, 1] + y], axis=1
+    )
+    return placed
 
 
 def solve(references: Sequence[Reference], prior: CameraPrior) -> Solution:
@@ -119,7 +137,22 @@ def solve(references: Sequence[Reference], prior: CameraPrior) -> Solution:
     """
     observations = _stack(references)
     solutions = [_solve_from(start, references, observations, prior) for start in _starts(references[0], prior)]
-    return min(solutions, key=lambda s: float(np.sum(s.chi_square)))
+    return min(solutions, key=lambda s: s.cost)
+
+
+def information_of(solution: Solution, reference: Reference) -> Points:
+    """(P + 3, P + 3) normal matrix of a further reference's observations; its own placement comes last.
+
+    Used to foresee what another reference would bring, before it is there.
+    """
+    camera, pose = solution.camera_and_pose()
+    x = np.concatenate([solution.unknowns, _placement_of(reference, camera, pose)])
+    last = (len(x) - N_SHARED) // 3
+    obs = replace(
+        _stack([reference]), reference=np.full(len(reference.steps[0].points_px) * len(reference.steps), last)
+    )
+    rows = _jacobian(x, solution.base, solution.first_placement, obs) * obs.weights[:, None]
+    return np.asarray(rows.T @ rows)
 
 
 def _stack(references: Sequence[Reference]) -> _Observations:
@@ -204,7 +237,7 @@ def _solve_from(base: Pose, references: Sequence[Reference], obs: _Observations,
             "lay them flat beside the cloth and photograph from above."
         )
     start = np.concatenate([prior.mean, np.zeros(3), base.translation_mm, [0.0, 0.0], *placements])
-    scale = np.array([*CAMERA_SCALE, *POSE_SCALE, U_GROWTH_PX, U_LOG_SIZE, *(PLACEMENT_SCALE * len(placements))])
+    scale = unknown_scale(len(start))
     prior_rows = _prior_rows(prior, len(start))
     prior_at = prior_rows @ np.concatenate([prior.mean, np.zeros(len(start) - N_CAMERA)])
 
@@ -219,12 +252,31 @@ def _solve_from(base: Pose, references: Sequence[Reference], obs: _Observations,
     count = np.bincount(obs.reference, minlength=len(references))
     chi_square = np.bincount(obs.reference, (misfit_px * obs.weights) ** 2, len(references)) / count
     residual_px = np.sqrt(np.bincount(obs.reference, misfit_px**2, len(references)) / count)
-    # Birge ratio: residuals larger than stated widen the covariance, smaller ones do not shrink it.
     freedom = len(misfit_px) + len(prior_rows) - len(start)
     birge = max(1.0, float(np.sum(chi_square * count)) / max(1, freedom))
-    inverse = np.linalg.pinv((fit.jac * scale).T @ (fit.jac * scale), hermitian=True)
-    covariance = inverse * np.outer(scale, scale) * birge
-    return Solution(fit.x, covariance, base, first, residual_px, chi_square)
+    information = _information(_jacobian(fit.x, base, first, obs) * obs.weights[:, None], prior_rows)
+    covariance = birge * scaled_inverse(sum(information.values(), np.zeros((len(start), len(start)))), scale)
+    return Solution(fit.x, covariance, base, first, information, birge, float(fit.cost), residual_px, chi_square)
+
+
+def unknown_scale(count: int) -> Points:
+    """(P,) typical size of a change of each unknown."""
+    placements = (count - N_SHARED) // 3
+    return np.array([*CAMERA_SCALE, *POSE_SCALE, U_GROWTH_PX, U_LOG_SIZE, *(PLACEMENT_SCALE * placements)])
+
+
+def scaled_inverse(matrix: Points, scale: Points) -> Points:
+    """Pseudo-inverse of a normal matrix whose unknowns have very different sizes."""
+    inverse: Points = np.linalg.pinv(matrix * np.outer(scale, scale), hermitian=True) * np.outer(scale, scale)
+    return inverse
+
+
+def _information(seen_rows: Points, prior_rows: Points) -> dict[str, Points]:
+    """Normal matrix of each cause."""
+    parts = {SEEN_CAUSE: seen_rows.T @ seen_rows}
+    for cause, row in zip((*PRIOR_CAUSES, *OWN_CAUSES), prior_rows, strict=True):
+        parts[cause] = parts.get(cause, 0.0) + np.outer(row, row)
+    return parts
 
 
 def _prior_rows(prior: CameraPrior, count: int) -> Points:

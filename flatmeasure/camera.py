@@ -97,20 +97,29 @@ def distort(flat: Points, camera: Camera) -> Points:
 def undistort(points_px: Points, camera: Camera) -> Points:
     """Pixels (N, 2) to undistorted directions (N, 2) in units of the focal length.
 
-    The radial polynomial is inverted by Newton's method in the radius; 8 steps bring it below 1e-12 for any lens whose
-    picture does not fold over itself.
+    The radial polynomial is inverted by Newton's method in the radius; 10 steps bring it below 1e-12. A strong barrel
+    polynomial folds back on itself at some radius: pixels beyond its reach are put at that radius.
     """
     k1, k2 = camera.radial
     bent = (points_px - np.asarray(camera.principal_point_px)) / camera.focal_px
     target = np.linalg.norm(bent, axis=1)
-    radius = target.copy()
-    for _ in range(8):
+    limit = 0.999 * _fold_radius(k1, k2)
+    radius = np.minimum(target, limit)
+    for _ in range(10):
         r2 = radius**2
-        slope = np.maximum(1.0 + r2 * (3.0 * k1 + 5.0 * k2 * r2), 0.1)  # a folding lens must not throw points away
-        radius -= (radius * (1.0 + r2 * (k1 + k2 * r2)) - target) / slope
+        slope = 1.0 + r2 * (3.0 * k1 + 5.0 * k2 * r2)
+        radius = np.clip(radius - (radius * (1.0 + r2 * (k1 + k2 * r2)) - target) / slope, 0.0, limit)
     ratio = np.divide(radius, target, out=np.ones_like(target), where=target > 0)
     flat: Points = bent * ratio[:, None]
     return flat
+
+
+def _fold_radius(k1: float, k2: float) -> float:
+    """Smallest radius at which the distorted radius stops growing; infinite for a lens that never folds."""
+    squares = np.roots([5.0 * k2, 3.0 * k1, 1.0])
+    real = squares[np.isreal(squares)].real
+    folds = real[real > 0.0]
+    return float(np.sqrt(np.min(folds))) if len(folds) else np.inf
 
 
 def to_plane(points_px: Points, camera: Camera, pose: Pose, z_mm: float | Points = 0.0) -> Points:

@@ -79,6 +79,8 @@ class Piece:
         How sure it is that this is cloth and all of it, 0..1.
     area : Quantity
         Net of holes, one layer, mm2.
+    area_budget : tuple of (str, float)
+        What makes up the area's u, by cause, largest first: each cause's own standard uncertainty, mm2.
     perimeter : Quantity
         Of the outer outline, mm.
     along, across : Quantity
@@ -95,6 +97,7 @@ class Piece:
     complete: bool
     confidence: float
     area: Quantity
+    area_budget: tuple[tuple[str, float], ...]
     perimeter: Quantity
     along: Quantity
     across: Quantity
@@ -113,6 +116,7 @@ class Piece:
             "complete": self.complete,
             "confidence": round(self.confidence, 3),
             "area": self.area.to_dict(),
+            "area_budget": [{"cause": cause, "u": round(u, 2)} for cause, u in self.area_budget],
             "perimeter": self.perimeter.to_dict(),
             "along": self.along.to_dict(),
             "across": self.across.to_dict(),

@@ -29,6 +29,7 @@ U_THICKNESS_GIVEN = 0.1  # a ruler's reading, mm, plus a tenth of it
 U_THICKNESS_UNKNOWN = 0.5  # most cloth is 0.2 to 1.5 mm thick (common practice)
 CORRELATION_MM = 5.0  # wrinkles and weave move neighbouring outline points together over about this length
 MITRE_LIMIT = 5.0
+OWN_FIELDS = ("thickness of the cloth", "tone at the cloth's edge")  # displacement fields beyond the camera's
 
 Measure = Callable[[Points], NDArray[np.float64]]  # of displaced outlines (..., P, 2)
 
@@ -78,11 +79,13 @@ def measure_piece(
     straight = [edge for edge in edges if edge.kind == "straight"] or list(edges)
     longest = max(straight, key=lambda edge: edge.chord.value)
     along, across = _extents(outer, longest)
+    area, budget = _area(outer, inner, view)
     return Piece(
         id=name,
         complete=complete,
         confidence=confidence,
-        area=_area(outer, inner),
+        area=area,
+        area_budget=budget,
         perimeter=_perimeter(outer),
         along=along,
         across=across,
@@ -175,12 +178,20 @@ def _polyline_length(points: Points) -> NDArray[np.float64]:
     return np.asarray(np.sum(np.linalg.norm(np.diff(points, axis=-2), axis=-1), axis=-1))
 
 
-def _area(outer: _Shape, inner: Sequence[_Shape]) -> Quantity:
+def _area(
+    outer: _Shape, inner: Sequence[_Shape], view: Rectification
+) -> tuple[Quantity, tuple[tuple[str, float], ...]]:
+    """Net area, and what each cause contributes to its u, largest first."""
     shapes = [outer, *inner]
-    shared = np.sum([_shared(shape, polygon_area) for shape in shapes], axis=0)
-    own = [np.sqrt(CORRELATION_MM * _closed_length(s.points_mm)) * _noise_mm(s) for s in shapes]
     value = sum(float(polygon_area(shape.points_mm)) for shape in shapes)
-    return Quantity(value, root_sum_squares(shared, *own), "mm2")
+    changes = np.sum([_shared(shape, polygon_area) for shape in shapes], axis=0)
+    camera, (thickness, shift) = changes[: -len(OWN_FIELDS)], changes[-len(OWN_FIELDS) :]
+    parts = {cause: float(np.sqrt(max(0.0, camera @ part @ camera))) for cause, part in view.causes.items()}
+    parts |= dict(zip(OWN_FIELDS, (abs(float(thickness)), abs(float(shift))), strict=True))
+    own = [np.sqrt(CORRELATION_MM * _closed_length(s.points_mm)) * _noise_mm(s) for s in shapes]
+    parts["noise of the outline"] = root_sum_squares(*own)
+    budget = tuple(sorted(parts.items(), key=lambda item: -item[1]))
+    return Quantity(value, root_sum_squares(changes, *own), "mm2"), budget
 
 
 def _noise_mm(shape: _Shape) -> float:

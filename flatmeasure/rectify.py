@@ -1,12 +1,12 @@
 """From pixels to millimetres on the mat, with the uncertainty of getting there."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from flatmeasure.bundle import GROWTH, N_CAMERA, CameraPrior, Solution, solve
+from flatmeasure.bundle import GROWTH, N_CAMERA, CameraPrior, Solution, scaled_inverse, solve, unknown_scale
 from flatmeasure.camera import Camera, Points, Pose, focal_from_35mm, project, to_plane
 from flatmeasure.errors import Note, ReferenceImplausible
 from flatmeasure.figures import Rectangle, Reference, Square
@@ -21,7 +21,7 @@ CHI_SQUARE_REFUSED = 100.0  # ten times as rough: not a flat figure of the state
 TYPICAL_35MM, U_LOG_TYPICAL = 27.0, 0.2
 U_LOG_FOCAL = 0.03  # whole millimetres, and the picture may be cropped a little (design, section 2)
 U_CENTRE = 0.01  # of the width
-U_RADIAL = (0.02, 0.01)
+U_RADIAL = (0.03, 0.01)
 U_RADIAL_UNKNOWN = (0.1, 0.03)  # a lens nothing is known of, or a wide one: its bend may be strong
 WIDE_35MM = 20.0
 
@@ -53,18 +53,27 @@ class Rectification:
     spread : tuple of (Camera, Pose)
         The solution moved by one standard deviation along each principal direction of its covariance, each
         direction once up and once down (2 K entries, up and down alternating).
+    causes : dict of str to (K, K) array
+        What each cause contributes to the variance of a measure that changes by d (K,) along the directions of
+        ``spread``: d' M d. The matrices add up to the identity.
     references : tuple of PlacedReference
-    growth_px : Quantity-like pair
-        Apparent growth of dark areas and its standard uncertainty, px.
+    solution : Solution
+        The least-squares problem behind it.
     notes : tuple of Note
     """
 
     camera: Camera
     pose: Pose
     spread: tuple[tuple[Camera, Pose], ...]
+    causes: dict[str, Points]
     references: tuple[PlacedReference, ...]
-    growth_px: tuple[float, float]
+    solution: Solution
     notes: tuple[Note, ...]
+
+    @property
+    def growth_px(self) -> tuple[float, float]:
+        """Apparent growth of dark areas and its standard uncertainty."""
+        return float(self.solution.unknowns[GROWTH]), float(np.sqrt(self.solution.covariance[GROWTH, GROWTH]))
 
     def to_mat(self, points_px: Points, z_mm: float | Points = 0.0) -> Points:
         """Points (N, 2) of the picture on the plane at height ``z_mm`` above the mat, (N, 2) mm."""
@@ -194,19 +203,40 @@ def rectify_references(references: Sequence[Reference], prior: CameraPrior) -> R
 
 def _rectification(references: Sequence[Reference], solution: Solution, notes: tuple[Note, ...]) -> Rectification:
     camera, pose = solution.camera_and_pose()
-    view = N_CAMERA + 6
-    values, vectors = np.linalg.eigh(solution.covariance[:view, :view])
-    spread = []
-    for value, vector in zip(values, vectors.T, strict=True):
-        move = np.zeros_like(solution.unknowns)
-        move[:view] = np.sqrt(max(value, 0.0)) * vector
-        spread += [solution.camera_and_pose(solution.unknowns + sign * move) for sign in (1.0, -1.0)]
     placed = tuple(
         PlacedReference(reference, to_plane(reference.corners_px, camera, pose), float(residual))
         for reference, residual in zip(references, solution.residual_px, strict=True)
     )
-    growth = (float(solution.unknowns[GROWTH]), float(np.sqrt(solution.covariance[GROWTH, GROWTH])))
-    return Rectification(camera, pose, tuple(spread), placed, growth, notes)
+    return Rectification(camera, pose, *_spread(solution), placed, solution, notes)
+
+
+def _spread(solution: Solution) -> tuple[tuple[tuple[Camera, Pose], ...], dict[str, Points]]:
+    """`Rectification.spread` and `Rectification.causes` of a solution."""
+    view = N_CAMERA + 6
+    values, vectors = np.linalg.eigh(solution.covariance[:view, :view])
+    values = np.maximum(values, 1e-12 * values[-1])
+    moves = np.zeros((view, len(solution.unknowns)))
+    moves[:, :view] = (vectors * np.sqrt(values)).T
+    spread = tuple(solution.camera_and_pose(solution.unknowns + sign * move) for move in moves for sign in (1.0, -1.0))
+    # An estimate is a linear function of its independent inputs: its covariance is the sum of C I_s C over the normal
+    # matrices I_s of the inputs, here seen in the basis in which the whole is the identity.
+    into = (vectors / np.sqrt(values)).T @ solution.covariance[:view]
+    causes = {cause: into @ part @ into.T / solution.birge for cause, part in solution.information.items()}
+    return spread, causes
+
+
+def foreseen(view: Rectification, information: dict[str, Points]) -> Rectification:
+    """The same view as it would be known had its causes of uncertainty other normal matrices.
+
+    The matrices may have more unknowns than the view's (a further reference); those come last.
+    """
+    total = sum(information.values(), np.zeros_like(next(iter(information.values()))))
+    solution = view.solution
+    covariance = solution.birge * scaled_inverse(total, unknown_scale(len(total)))
+    unknowns = np.concatenate([solution.unknowns, np.zeros(len(total) - len(solution.unknowns))])
+    changed = replace(solution, unknowns=unknowns, covariance=covariance, information=information)
+    spread, causes = _spread(changed)
+    return replace(view, spread=spread, causes=causes, solution=changed)
 
 
 def _name(reference: Reference) -> str:
