@@ -115,10 +115,8 @@ def place(local_mm: Points, placement: Points) -> Points:
     """Turn and shift figure points (N, 2) onto the mat; ``placement`` is x, y, turn, one or one for each point."""
     x, y, turn = np.moveaxis(np.asarray(placement), -1, 0)
     c, s = np.cos(turn), np.sin(turn)
-    placed: Points = np.stack(
-        [c * local_mm[:, 0] - s * local_mm[:, 1] + x, s * local_mm[:, 0] + c * local_mm[:, 1] + y], axis=1
-    )
-    return placed
+    across, up = local_mm[:, 0], local_mm[:, 1]
+    return np.column_stack([c * across - s * up + x, s * across + c * up + y])
 
 
 def solve(references: Sequence[Reference], prior: CameraPrior) -> Solution:
