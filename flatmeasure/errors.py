@@ -7,6 +7,7 @@ FlatMeasureError
  +-- ReferenceImplausible  a reference is covered, bent, or does not fit its stated size
  +-- ClothNotFound         nothing that looks like cloth on the mat
  +-- OptionInvalid         a length, unit or setting that makes no sense
+ +-- PieceUnreadable       a file of measured pieces that is damaged or is something else
 
 Every message is one or two plain sentences: what is wrong with which input, and what to do.
 A programmer's mistake stays a ``ValueError`` or ``TypeError``. A weak result is given with a `Note`.
@@ -41,6 +42,10 @@ class ClothNotFound(FlatMeasureError):  # noqa: N818
 
 class OptionInvalid(FlatMeasureError):  # noqa: N818
     """An option's value makes no sense."""
+
+
+class PieceUnreadable(FlatMeasureError):  # noqa: N818
+    """A file cannot be read as measured pieces."""
 
 
 @dataclass(frozen=True)
