@@ -1,3 +1,7 @@
 """Areas and edge lengths of cloth from one photo, each with its uncertainty."""
 
+from flatmeasure.cloth import ClothRegion, Hints, find_cloth
+
 __version__ = "0.1.0"
+
+__all__ = ["ClothRegion", "Hints", "find_cloth"]

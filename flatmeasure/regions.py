@@ -1,0 +1,154 @@
+"""From a mask of cloth to regions: one outline and its holes for each piece, with a confidence."""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from flatmeasure.camera import Points
+from flatmeasure.ground import Mask, Scalar
+from flatmeasure.photo import Pixels
+
+_TRACE_SCALE = 4  # a mask is traced on a grid this much finer, so that its outline runs between its pixels
+
+
+@dataclass(frozen=True, eq=False)
+class ClothRegion:
+    """One piece of cloth, found coarsely.
+
+    Attributes
+    ----------
+    outline_px : (N, 2) array
+        Pixels of the upright photo, counter-clockwise in the mat frame (negative shoelace sum in y-down pixels); the
+        first point is not repeated.
+    holes_px : tuple of (M, 2) arrays
+        The other way round.
+    confidence : float
+        0 to 1; below 0.5 it should not be trusted.
+    touches_frame : bool
+        The cloth is cut off by the picture's edge.
+    """
+
+    outline_px: Points
+    holes_px: tuple[Points, ...]
+    confidence: float
+    touches_frame: bool
+
+
+@dataclass(frozen=True)
+class Sizes:
+    """What is too small to be meant, in pixels of the mask."""
+
+    piece_area: float
+    piece_width: float
+    hole_area: float
+    hole_width: float
+
+
+def clean_mask(cloth: Mask, sizes: Sizes, kept_open: Mask) -> Mask:
+    """Drop specks, close what is no hole.
+
+    An opening inside a piece is a hole when it is large enough and stands alone; a print whose colour equals the
+    ground's makes many. Openings with a pixel of ``kept_open`` stay.
+    """
+    cleaned = np.zeros_like(cloth)
+    labels, count = _labelled(cloth)
+    for k in range(1, count):
+        piece = labels == k
+        if piece.sum() >= sizes.piece_area and _inner_width(piece) >= sizes.piece_width:
+            cleaned |= _fill_openings(piece, sizes, kept_open)
+    return cleaned
+
+
+def trace_regions(cloth: Mask, small: Pixels, to_photo: tuple[float, float]) -> tuple[ClothRegion, ...]:
+    """Outline every piece of a mask, largest first.
+
+    Parameters
+    ----------
+    small : (H, W, 3) uint8 array
+        The picture of the mask, from whose contrast the confidence comes.
+    to_photo : tuple of float
+        Photo pixels per mask pixel in x and y.
+    """
+    labels, count = _labelled(cloth)
+    order = sorted(range(1, count), key=lambda k: -int((labels == k).sum()))
+    return tuple(_trace(labels == k, cloth, small, to_photo) for k in order)
+
+
+def _labelled(mask: Mask) -> tuple[NDArray[np.int32], int]:
+    count, labels = cv2.connectedComponents(mask.astype(np.uint8), connectivity=4)
+    return np.asarray(labels, dtype=np.int32), count
+
+
+def _inner_width(mask: Mask) -> float:
+    """Diameter of the largest circle inside."""
+    padded = np.pad(mask, 1).astype(np.uint8)
+    return 2.0 * float(cv2.distanceTransform(padded, cv2.DIST_L2, 3).max())
+
+
+def _fill_openings(piece: Mask, sizes: Sizes, kept_open: Mask) -> Mask:
+    labels, count = _labelled(~piece)
+    frame = np.unique(np.concatenate([labels[0], labels[-1], labels[:, 0], labels[:, -1]]))
+    openings = [labels == k for k in range(1, count) if k not in frame]
+    wide = [o for o in openings if o.sum() >= sizes.hole_area and _inner_width(o) >= sizes.hole_width]
+    holes = [o for o in wide if len(wide) <= 2 or o.sum() >= 4.0 * np.median([w.sum() for w in wide])]
+    holes += [o for o in openings if (o & kept_open).any()]
+    filled = piece.copy()
+    for opening in openings:
+        filled |= opening
+    for hole in holes:
+        filled &= ~hole
+    return filled
+
+
+def _trace(piece: Mask, cloth: Mask, small: Pixels, to_photo: tuple[float, float]) -> ClothRegion:
+    rows, columns = np.flatnonzero(piece.any(axis=1)), np.flatnonzero(piece.any(axis=0))
+    top, left = int(rows[0]), int(columns[0])
+    window = piece[top : rows[-1] + 1, left : columns[-1] + 1]
+    padded = np.pad(window, 1).astype(np.uint8) * 255
+    fine = cv2.resize(padded, None, fx=_TRACE_SCALE, fy=_TRACE_SCALE, interpolation=cv2.INTER_LINEAR)
+    loops, levels = cv2.findContours((fine > 127).astype(np.uint8), cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
+    outer = [k for k in range(len(loops)) if levels[0][k][3] < 0]
+    main = max(outer, key=lambda k: cv2.contourArea(loops[k]))
+    holes = [k for k in range(len(loops)) if levels[0][k][3] == main]
+    origin = np.array([left - 1.0, top - 1.0])
+
+    def photo_pixels(k: int) -> Points:
+        points = np.asarray(cv2.approxPolyDP(loops[k], 1.0, True)[:, 0], dtype=np.float64)
+        points = np.asarray(((points + 0.5) / _TRACE_SCALE + origin) * to_photo - 0.5, dtype=np.float64)
+        return points if (_shoelace(points) < 0) == (k == main) else points[::-1].copy()
+
+    height, width = piece.shape
+    touches = bool(rows[0] <= 1 or columns[0] <= 1 or rows[-1] >= height - 2 or columns[-1] >= width - 2)
+    confidence = _boundary_contrast(piece, cloth, small)
+    return ClothRegion(photo_pixels(main), tuple(photo_pixels(k) for k in holes), confidence, touches)
+
+
+def _shoelace(points: Points) -> float:
+    x, y = points.T
+    return float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y)) / 2.0
+
+
+def _boundary_contrast(piece: Mask, cloth: Mask, small: Pixels) -> float:
+    """Share of the boundary where the colours on its two sides differ more than they scatter."""
+    inside = ~_grown(~piece, 1) & _grown(~piece, 5)
+    outside = ~_grown(piece, 1) & _grown(piece, 5) & ~cloth
+    colours = small.astype(np.float32) / 255.0
+    window = (11, 11)
+    means, weights = [], []
+    for side in (inside, outside):
+        weight = side.astype(np.float32)
+        share = cv2.blur(weight, window)
+        means.append(cv2.blur(colours * weight[:, :, None], window) / np.maximum(share, 1e-6)[:, :, None])
+        weights.append(share)
+    edge = piece & _grown(~piece, 1) & (weights[0] > 0.02) & (weights[1] > 0.02)
+    if not edge.any():
+        return 0.0
+    step: Scalar = np.linalg.norm(means[0] - means[1], axis=2)[edge]
+    return float(np.mean(np.clip(step / 0.08, 0.0, 1.0)))
+
+
+def _grown(mask: Mask, steps: int) -> Mask:
+    cross = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (3, 3))
+    return np.asarray(cv2.dilate(mask.astype(np.uint8), cross, iterations=steps), dtype=bool)

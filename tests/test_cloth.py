@@ -1,0 +1,176 @@
+"""Cloth on synthetic grounds with known masks; shapes are drawn on a picture twice as large, then halved."""
+
+import cv2
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from shapely.geometry import Polygon
+
+from flatmeasure.cloth import Hints, find_cloth, segment_cloth
+from flatmeasure.errors import ClothNotFound
+from flatmeasure.photo import Photo, load_photo
+from flatmeasure.regions import ClothRegion
+
+WIDTH, HEIGHT = 900, 660
+MAT = (70, 120, 95)
+SHIRT = [(300, 150), (620, 170), (660, 500), (480, 560), (280, 480)]
+
+
+def ground(colour: tuple[int, int, int] = MAT, grid: int = 0) -> NDArray[np.float32]:
+    picture = np.empty((2 * HEIGHT, 2 * WIDTH, 3), np.float32)
+    picture[:] = colour
+    if grid:
+        for at in range(0, 2 * WIDTH, 2 * grid):
+            cv2.line(picture, (at, 0), (at, 2 * HEIGHT), [c + 40 for c in colour], 3)
+            cv2.line(picture, (0, at), (2 * WIDTH, at), [c + 40 for c in colour], 3)
+    return picture
+
+
+def lay(picture: NDArray[np.float32], points: list[tuple[int, int]], colour: tuple[int, int, int]) -> None:
+    cv2.fillPoly(picture, [np.array(points, np.int32) * 2], colour)
+
+
+def shoot(picture: NDArray[np.float32], seed: int = 0) -> Photo:
+    """Halve, light unevenly from left to right, add noise."""
+    small = cv2.resize(picture, (WIDTH, HEIGHT), interpolation=cv2.INTER_AREA)
+    small *= np.linspace(0.92, 1.06, WIDTH, dtype=np.float32)[None, :, None]
+    small += np.random.default_rng(seed).normal(0.0, 2.0, small.shape)
+    return load_photo(np.clip(np.rint(small), 0, 255).astype(np.uint8))
+
+
+def overlap(region: ClothRegion, points: list[tuple[int, int]], holes: tuple[list[tuple[int, int]], ...] = ()) -> float:
+    """Intersection over union."""
+    found = Polygon(region.outline_px, region.holes_px)
+    truth = Polygon(points, holes)
+    return float(found.intersection(truth).area / found.union(truth).area)
+
+
+def shoelace(points: NDArray[np.float64]) -> float:
+    x, y = points.T
+    return float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y)) / 2.0
+
+
+@pytest.mark.parametrize("colour", [(200, 60, 50), (235, 235, 230), (30, 32, 45), (110, 110, 60)])
+@pytest.mark.parametrize("grid", [0, 40])
+def test_plain_cloth(colour: tuple[int, int, int], grid: int) -> None:
+    picture = ground(grid=grid)
+    lay(picture, SHIRT, colour)
+    (region,) = find_cloth(shoot(picture))
+    assert overlap(region, SHIRT) > 0.985
+    assert region.holes_px == ()
+    assert region.confidence > 0.5
+    assert not region.touches_frame
+
+
+def test_shadow_is_no_cloth() -> None:
+    picture = ground(grid=40)
+    shade = np.zeros(picture.shape[:2], np.float32)
+    cv2.fillPoly(shade, [np.array(SHIRT, np.int32) * 2 + 36], 1.0)
+    picture *= 1.0 - 0.35 * cv2.GaussianBlur(shade, (0, 0), 6.0)[:, :, None]
+    lay(picture, SHIRT, (200, 160, 150))
+    (region,) = find_cloth(shoot(picture))
+    assert overlap(region, SHIRT) > 0.975
+
+
+def test_hole_is_kept_and_print_is_filled() -> None:
+    hole = [(430, 280), (520, 290), (510, 380), (420, 370)]
+    picture = ground()
+    lay(picture, SHIRT, (190, 60, 60))
+    lay(picture, hole, MAT)
+    (holed,) = find_cloth(shoot(picture))
+    assert len(holed.holes_px) == 1
+    assert overlap(holed, SHIRT, (hole,)) > 0.98
+    assert shoelace(holed.outline_px) < 0 < shoelace(holed.holes_px[0])
+
+    picture = ground()
+    lay(picture, SHIRT, (190, 60, 60))
+    for x in range(340, 600, 60):
+        for y in range(220, 460, 60):
+            cv2.circle(picture, (2 * x, 2 * y), 26, MAT, -1)
+    (dotted,) = find_cloth(shoot(picture))
+    assert dotted.holes_px == ()
+    assert overlap(dotted, SHIRT) > 0.98
+
+
+def test_two_pieces_largest_first() -> None:
+    small = [(680, 120), (800, 130), (790, 300), (690, 290)]
+    picture = ground(grid=40)
+    lay(picture, SHIRT, (210, 190, 160))
+    lay(picture, small, (35, 35, 60))
+    first, second = find_cloth(shoot(picture))
+    assert overlap(first, SHIRT) > 0.985
+    assert overlap(second, small) > 0.97
+
+
+def test_thin_strip() -> None:
+    strip = [(150, 300), (740, 380), (738, 396), (148, 316)]
+    picture = ground((150, 105, 60))
+    lay(picture, strip, (40, 38, 40))
+    (region,) = find_cloth(shoot(picture))
+    assert overlap(region, strip) > 0.92
+
+
+def test_cut_off_by_the_frame() -> None:
+    cut = [(500, 200), (WIDTH, 180), (WIDTH, 480), (480, 450)]
+    picture = ground()
+    lay(picture, cut, (200, 60, 50))
+    (region,) = find_cloth(shoot(picture))
+    assert region.touches_frame
+    assert overlap(region, cut) > 0.97
+
+
+def test_mat_on_a_floor_of_the_cloth_s_colour() -> None:
+    """With a reference the mat is known, and the floor around it is not searched."""
+    picture = ground((165, 125, 90))
+    lay(picture, [(90, 60), (820, 80), (840, 610), (70, 600)], MAT)
+    lay(picture, [(110, 500), (190, 500), (190, 580), (110, 580)], (240, 240, 240))
+    square = [(120, 510), (180, 510), (180, 570), (120, 570)]
+    lay(picture, square, (25, 25, 25))
+    lay(picture, SHIRT, (170, 130, 92))
+    (region,) = segment_cloth(shoot(picture), references_px=[np.array(square, float)], mm_per_px=100 / 60)
+    assert overlap(region, SHIRT) > 0.98
+
+
+@pytest.mark.parametrize("grid", [0, 40])
+def test_nothing(grid: int) -> None:
+    photo = shoot(ground(grid=grid))
+    assert segment_cloth(photo) == ()
+    with pytest.raises(ClothNotFound, match="looks like cloth"):
+        find_cloth(photo)
+
+
+def test_same_photo_same_result() -> None:
+    picture = ground(grid=40)
+    lay(picture, SHIRT, (120, 110, 120))
+    first, second = (find_cloth(shoot(picture)) for _ in range(2))
+    assert len(first) == len(second) == 1
+    np.testing.assert_array_equal(first[0].outline_px, second[0].outline_px)
+    assert first[0].confidence == second[0].confidence
+
+
+def test_hints() -> None:
+    """A person takes one of two pieces off, opens a print's dot, and confines the search to a box."""
+    other = [(690, 120), (800, 130), (790, 300), (700, 290)]
+    picture = ground()
+    lay(picture, SHIRT, (190, 60, 60))
+    lay(picture, other, (60, 60, 190))
+    photo = shoot(picture)
+    assert len(find_cloth(photo)) == 2
+    for hints in (
+        Hints(not_cloth_px=(np.array([[745.0, 200.0]]),)),
+        Hints(not_cloth_boxes_px=((670, 100, 820, 320),)),
+        Hints(cloth_boxes_px=((250, 120, 680, 600),)),
+    ):
+        (region,) = find_cloth(photo, hints)
+        assert overlap(region, SHIRT) > 0.98
+
+
+def test_hint_adds_cloth_that_looks_like_shaded_ground() -> None:
+    picture = ground()
+    lay(picture, SHIRT, (200, 60, 60))
+    yoke = [(300, 150), (620, 170), (625, 230), (295, 220)]
+    lay(picture, yoke, (60, 102, 81))
+    photo = shoot(picture)
+    hints = Hints(cloth_px=(np.array([[320.0, 185.0], [600.0, 200.0]]),))
+    (region,) = find_cloth(photo, hints)
+    assert overlap(region, SHIRT) > 0.97
