@@ -1,0 +1,132 @@
+"""The shape of the code: one direction of imports, small files and functions, sorted public names, plain file names."""
+
+import ast
+import importlib
+import re
+import subprocess
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+PACKAGE = ROOT / "flatmeasure"
+
+# Along the data's way; a module imports only modules that stand before it. A new module takes its place here.
+ORDER = (
+    "errors", "quantity", "units", "jpeg", "photo", "camera",
+    "figures", "candidates", "profiles", "steps", "plausibility", "sightings", "references", "bundle", "rectify",
+    "ground", "spread", "regions", "cloth",
+    "stepfit", "outline", "corners", "curves", "edges",
+    "measurement", "measures", "advice", "pipeline",
+    "labels", "overlay", "panel", "panel_file",
+    "coverage", "scene", "synthetic",
+)  # fmt: skip
+
+MAX_FILE_LINES, MAX_FUNCTION_LINES, MAX_PARAMETERS = 400, 60, 8
+VAGUE = {"utils", "util", "helpers", "helper", "common", "misc", "core", "base", "tools", "lib", "main"}
+MODULES = sorted(path.stem for path in PACKAGE.glob("*.py") if path.stem != "__init__")
+
+
+def imports_of(source: str) -> set[str]:
+    """Modules of the package that a source text imports, at its top or inside functions."""
+    found = set()
+    for node in ast.walk(ast.parse(source)):
+        if isinstance(node, ast.ImportFrom):
+            inside = node.level == 1 or (node.module or "").split(".")[0] == "flatmeasure"
+            name = (node.module or "").removeprefix("flatmeasure").removeprefix(".")
+            if inside:
+                found |= {name} if name else {alias.name for alias in node.names}
+        elif isinstance(node, ast.Import):
+            found |= {alias.name.split(".")[1] for alias in node.names if alias.name.startswith("flatmeasure.")}
+    return found
+
+
+def out_of_order(imports: dict[str, set[str]], order: tuple[str, ...]) -> list[str]:
+    """Imports that do not look back, as "importer <- imported"."""
+    place = {name: index for index, name in enumerate(order)}
+    wrong = [(a, b) for a, used in imports.items() for b in used if place.get(b, len(order)) >= place.get(a, -1)]
+    return [f"{a} <- {b}" for a, b in sorted(wrong)]
+
+
+def code_lines(function: ast.FunctionDef | ast.AsyncFunctionDef) -> int:
+    """Lines of a function without its docstring."""
+    body = function.body
+    skipped = 0
+    if (
+        isinstance(body[0], ast.Expr)
+        and isinstance(body[0].value, ast.Constant)
+        and isinstance(body[0].value.value, str)
+    ):
+        skipped = (body[0].end_lineno or 0) - body[0].lineno + 1
+    return (function.end_lineno or 0) - function.lineno + 1 - skipped
+
+
+def functions_of(path: Path) -> list[ast.FunctionDef | ast.AsyncFunctionDef]:
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    return [node for node in ast.walk(tree) if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)]
+
+
+def source_files() -> list[Path]:
+    return [path for folder in ("flatmeasure", "service", "tests") for path in sorted((ROOT / folder).rglob("*.py"))]
+
+
+def test_every_module_has_its_place() -> None:
+    assert sorted(ORDER) == MODULES
+
+
+def test_imports_look_back_only() -> None:
+    imports = {name: imports_of((PACKAGE / f"{name}.py").read_text(encoding="utf-8")) for name in MODULES}
+    assert out_of_order(imports, ORDER) == []
+
+
+def test_imports_look_back_only_failure() -> None:
+    source = (
+        "from . import photo\nfrom .camera import Camera\nimport flatmeasure.cloth\nfrom flatmeasure import units\n"
+    )
+    assert imports_of(source) == {"photo", "camera", "cloth", "units"}
+    assert out_of_order({"camera": {"photo", "cloth"}}, ("photo", "camera", "cloth")) == ["camera <- cloth"]
+
+
+@pytest.mark.parametrize("path", source_files(), ids=lambda path: str(path.relative_to(ROOT)))
+def test_files_and_functions_stay_small(path: Path) -> None:
+    assert len(path.read_text(encoding="utf-8").splitlines()) <= MAX_FILE_LINES
+    long = {f.name: code_lines(f) for f in functions_of(path) if code_lines(f) > MAX_FUNCTION_LINES}
+    assert long == {}
+    wide = {
+        f.name for f in functions_of(path) if len(f.args.posonlyargs + f.args.args + f.args.kwonlyargs) > MAX_PARAMETERS
+    }
+    assert wide == set()
+
+
+def test_code_lines_leave_the_docstring_out() -> None:
+    function = ast.parse('def f(x):\n    """Two\n    lines."""\n    y = x\n    return y\n').body[0]
+    assert isinstance(function, ast.FunctionDef)
+    assert code_lines(function) == 3
+
+
+@pytest.mark.parametrize("name", ["flatmeasure", *(f"flatmeasure.{module}" for module in MODULES)])
+def test_public_names_exist_and_are_sorted(name: str) -> None:
+    names = list(getattr(importlib.import_module(name), "__all__", []))
+    assert names == sorted(names)
+    assert all(hasattr(importlib.import_module(name), public) for public in names)
+
+
+def test_names_say_what_is_inside() -> None:
+    assert not VAGUE & {path.stem for path in source_files()}
+
+
+def test_no_machine_of_ours_is_named() -> None:
+    """Neither folders of one machine nor the hosts of package registries belong in the repository."""
+    listed = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=False)
+    if listed.returncode != 0:
+        pytest.skip("not a git checkout")
+    pattern = re.compile(
+        "|".join(["/" + "work/", "/" + "tmp/", "/" + "root/", "pypi" + r"\.", "files.python" + "hosted"])
+    )
+    named = []
+    for line in listed.stdout.splitlines():
+        path = ROOT / line
+        if path.suffix in {".py", ".md", ".toml", ".json", ".js", ".html", ".css", ""} and path.is_file():
+            text = path.read_text(encoding="utf-8", errors="ignore")
+            named += [f"{line}: {match.group()}" for match in [pattern.search(text)] if match]
+    assert named == []
