@@ -1,0 +1,161 @@
+"""References as figures: what is known of them, and where the picture shows their black-and-white lines.
+
+Unit figure: u to the right, v down, 0 to 1 over the full size. Corners run clockwise as seen in the picture from the
+figure's own (0, 0).
+"""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Points = NDArray[np.float64]
+
+UNIT_CORNERS: Points = np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0]])
+
+CODE_CELLS = 6  # 4 x 4 bits inside a black border of one cell
+CODE_FAMILY = cv2.aruco.DICT_4X4_50
+
+
+@dataclass(frozen=True, eq=False)
+class Square:
+    """A square of known side given by hand.
+
+    Attributes
+    ----------
+    corners_px : (4, 2) array
+        In order round the square, in either direction.
+    side_mm : float
+    """
+
+    corners_px: Points
+    side_mm: float
+
+
+@dataclass(frozen=True, eq=False)
+class Rectangle:
+    """A rectangle of known sides given by hand.
+
+    Attributes
+    ----------
+    corners_px : (4, 2) array
+        In order round the rectangle, in either direction; from the first to the second is the width.
+    width_mm, height_mm : float
+    """
+
+    corners_px: Points
+    width_mm: float
+    height_mm: float
+
+
+@dataclass(frozen=True, eq=False)
+class Step:
+    """One straight line between black and white of a figure, with where the picture shows it.
+
+    Attributes
+    ----------
+    start, end : tuple of float
+        Ends of the line in the unit figure; the dark side is on the right hand of the way from start to end.
+    fractions : (N,) array
+        Position of each observation between start and end.
+    points_px : (N, 2) array
+        Observed positions of the step.
+    normals_px : (N, 2) array
+        Unit normals in the picture, pointing to the dark side.
+    u_px : (N,) array
+        Standard uncertainty of each position along its normal.
+    """
+
+    start: tuple[float, float]
+    end: tuple[float, float]
+    fractions: Points
+    points_px: Points
+    normals_px: Points
+    u_px: Points
+
+
+@dataclass(frozen=True, eq=False)
+class Reference:
+    """A figure of known size found in the picture.
+
+    Attributes
+    ----------
+    kind : str
+        ``"coded"``, ``"plain-dark"``, ``"plain-light"``, ``"rectangle"`` or ``"given"``.
+    code : int or None
+        Which of the 50 codes; coded squares only.
+    size_mm : tuple of float
+        Width and height.
+    corners_px : (4, 2) array
+        Corners (0, 0), (1, 0), (1, 1), (0, 1) of the unit figure: crossings of the fitted border lines.
+    steps : tuple of Step
+        Empty when no step was seen at corners given by hand.
+    corner_u_px : float or None
+        When set, the corners themselves are observations with this standard uncertainty.
+    blur_px : float
+        Standard deviation of the steps' blur, median over the steps; NaN when unknown.
+    """
+
+    kind: str
+    code: int | None
+    size_mm: tuple[float, float]
+    corners_px: Points
+    steps: tuple[Step, ...]
+    corner_u_px: float | None
+    blur_px: float
+
+
+@dataclass(frozen=True)
+class Boundary:
+    """A straight line of a figure where dark meets light, before it is looked for.
+
+    Attributes
+    ----------
+    start, end : tuple of float
+        In the unit figure; the dark side is on the right hand of the way from start to end.
+    reach : float
+        How far, in units of the figure, a profile may run to either side before it can meet the next boundary.
+    """
+
+    start: tuple[float, float]
+    end: tuple[float, float]
+    reach: float
+
+
+def border(*, dark_inside: bool, reach: float) -> tuple[Boundary, ...]:
+    """The four sides of a figure: top, right, bottom, left."""
+    corners = [(float(u), float(v)) for u, v in UNIT_CORNERS]
+    sides = [(corners[i], corners[(i + 1) % 4]) for i in range(4)]
+    return tuple(Boundary(a, b, reach) if dark_inside else Boundary(b, a, reach) for a, b in sides)
+
+
+def code_boundaries(code: int) -> tuple[Boundary, ...]:
+    """Lines between black and white cells inside a coded square, collinear neighbours of one polarity joined.
+
+    Parameters
+    ----------
+    code : int
+        0 to 49 of the open ArUco family with 4 x 4 bits.
+    """
+    family = cv2.aruco.getPredefinedDictionary(CODE_FAMILY)
+    light = np.asarray(family.generateImageMarker(code, CODE_CELLS, borderBits=1)) > 127
+    level = [(start, end, at) for at in range(1, CODE_CELLS) for start, end in _runs(light[at - 1], light[at])]
+    # Transposed, rows become columns and right hand becomes left hand: hence the exchanged arguments.
+    upright = [(start, end, at) for at in range(1, CODE_CELLS) for start, end in _runs(light[:, at], light[:, at - 1])]
+    cell = 1.0 / CODE_CELLS
+    return tuple(
+        [Boundary((a * cell, at * cell), (b * cell, at * cell), cell) for a, b, at in level]
+        + [Boundary((at * cell, a * cell), (at * cell, b * cell), cell) for a, b, at in upright]
+    )
+
+
+def _runs(before: NDArray[np.bool_], after: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """Runs (start, end) of cells that differ between two rows; walking from start to end has the dark row at right."""
+    change = np.concatenate([[0], before.astype(int) - after.astype(int), [0]])  # +1: light before, dark after
+    runs = []
+    for polarity in (1, -1):
+        flank = np.diff((change == polarity).astype(int))
+        for a, b in zip(np.flatnonzero(flank == 1), np.flatnonzero(flank == -1), strict=True):
+            runs.append((int(a), int(b)) if polarity == 1 else (int(b), int(a)))
+    return runs

@@ -1,0 +1,112 @@
+"""Candidates looked at closely, at full size: is the whole border of a figure there?"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from flatmeasure.candidates import Candidate
+from flatmeasure.figures import Boundary, Points, Reference, code_boundaries
+from flatmeasure.photo import Photo
+from flatmeasure.profiles import Patch
+from flatmeasure.steps import Guess, Line, crossing, locate, patch_of
+
+WHOLE = 0.8  # share of the places along a side that must show the step
+LEAST_OBSERVATIONS = 3  # of a side
+ROUGHEST_PX, ROUGHEST_SHARE = 0.3, 0.004  # scatter along a side; of its length
+MOST_BENT = 0.03  # sagitta over length
+INNER_SEARCH_PX = 3.0
+INNER_WHOLE = 0.75  # share of a code's inner lines that must be seen
+
+COVERED = "is covered in part or cut off: clear it, lay it wholly into the picture, and take the photo again."
+BENT = "is not flat or its border is damaged: press it flat or print it anew, and take the photo again."
+
+
+@dataclass(frozen=True, eq=False)
+class Sighting:
+    """A candidate whose lines were looked for.
+
+    Attributes
+    ----------
+    candidate : Candidate
+    patch : Patch
+    lines : tuple of Line
+        The border (top, right, bottom, left), then the inner lines of a coded square.
+    corners_px : (4, 2) array
+        Where the fitted sides meet.
+    problem : str
+        What is wrong with it, as the end of a sentence; empty when it is whole.
+    """
+
+    candidate: Candidate
+    patch: Patch
+    lines: tuple[Line, ...]
+    corners_px: Points
+    problem: str
+
+    @property
+    def contrast(self) -> float:
+        """The least of the four sides, linear light."""
+        return min(line.contrast for line in self.lines[:4])
+
+    @property
+    def blur_px(self) -> float:
+        """Median over the lines."""
+        return float(np.median([line.blur_px for line in self.lines if line.coverage > 0]))
+
+    @property
+    def side_px(self) -> float:
+        """Length of the shortest side."""
+        return float(min(line.curve.length_px[0] for line in self.lines[:4]))
+
+
+def examine(
+    photo: Photo, candidates: Sequence[Candidate], boundaries: tuple[Boundary, ...], skip: float = 0.0
+) -> list[Sighting]:
+    """Locate the borders of candidates and judge them.
+
+    Parameters
+    ----------
+    boundaries : tuple of Boundary
+        The four sides.
+    skip : float
+        Part of a side left out at either end.
+    """
+    guesses = [Guess(patch_of(photo, c.corners_px), c.corners_px, boundaries, c.error_px, skip) for c in candidates]
+    sightings = []
+    for candidate, guess, lines in zip(candidates, guesses, locate(guesses), strict=True):
+        problem = _problem(lines)
+        corners_px = candidate.corners_px
+        if not problem:
+            corners_px = np.array([crossing(lines[i - 1], lines[i], corners_px[i]) for i in range(4)])
+        sightings.append(Sighting(candidate, guess.patch, tuple(lines), corners_px, problem))
+    return sightings
+
+
+def read_inside(sightings: Sequence[Sighting]) -> list[Sighting]:
+    """The same coded squares with their inner lines located; one whose inside is not all there is no longer whole."""
+    guesses = [Guess(s.patch, s.corners_px, code_boundaries(s.candidate.code or 0), INNER_SEARCH_PX) for s in sightings]
+    read = []
+    for s, inner in zip(sightings, locate(guesses), strict=True):
+        tried = [line for line in inner if line.places > 0]
+        good = [line for line in tried if line.coverage >= WHOLE and line.contrast > 0.4 * s.contrast]
+        problem = COVERED if len(good) < INNER_WHOLE * len(tried) else ""
+        read.append(Sighting(s.candidate, s.patch, (*s.lines, *good), s.corners_px, problem))
+    return read
+
+
+def reference(kind: str, sighting: Sighting, size_mm: tuple[float, float]) -> Reference:
+    """A whole sighting as a reference of stated size."""
+    steps = tuple(line.step for line in sighting.lines)
+    return Reference(kind, sighting.candidate.code, size_mm, sighting.corners_px, steps, None, sighting.blur_px)
+
+
+def _problem(border: Sequence[Line]) -> str:
+    if any(line.coverage < WHOLE or len(line.step.u_px) < LEAST_OBSERVATIONS for line in border):
+        return COVERED
+    if min(line.contrast for line in border) < 0.25 * max(line.contrast for line in border):
+        return COVERED
+    rough = [line.scatter_px > ROUGHEST_PX + ROUGHEST_SHARE * line.curve.length_px[0] for line in border]
+    if any(rough) or any(line.bend > MOST_BENT for line in border):
+        return BENT
+    return ""
