@@ -128,6 +128,16 @@ def _checked(length_mm: float, text: str, name: str, zero_allowed: bool) -> floa
     return length_mm
 
 
+def mm_per_unit(unit: LengthUnit) -> float:
+    """Millimetres in one of the unit."""
+    return _MM_PER_UNIT[unit]
+
+
+def format_length(length_mm: float, unit: LengthUnit) -> str:
+    """A known length for people, to four digits, such as ``100 mm`` or ``3.937 in``."""
+    return f"{length_mm / _MM_PER_UNIT[unit]:.4g} {unit}"
+
+
 def format_quantity(quantity: Quantity, unit: LengthUnit) -> str:
     """A quantity for people: value ± U with U = 2 u, such as ``702.3 ± 0.6 mm`` or ``90.12 ± 0.15°``.
 

@@ -18,8 +18,9 @@ ORDER = (
     "ground", "spread", "regions", "cloth",
     "stepfit", "outline", "corners", "curves", "edges",
     "measurement", "measures", "advice", "pipeline",
-    "labels", "overlay", "panel", "panel_file",
+    "labels", "overlay", "table", "panel", "panel_file",
     "coverage", "scene", "synthetic",
+    "cli",
 )  # fmt: skip
 
 MAX_FILE_LINES, MAX_FUNCTION_LINES, MAX_PARAMETERS = 400, 60, 8

@@ -1,0 +1,183 @@
+"""The command line: exit status 0 done, 1 a fault of ours, 2 wrong use, 3 a photo that can't be measured.
+
+Modules that take long to import are imported inside the commands, so that help comes at once.
+"""
+
+import io
+import json
+import os
+import re
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, NoReturn
+
+import typer
+
+from flatmeasure import __version__
+from flatmeasure.errors import FlatMeasureError, OptionInvalid
+from flatmeasure.units import LengthUnit, parse_length, parse_size
+
+if TYPE_CHECKING:
+    from flatmeasure.figures import Rectangle, Square
+    from flatmeasure.measurement import Measurement
+
+_Files = list[tuple[Path, bytes]]
+
+EXIT_FAULT, EXIT_USAGE, EXIT_UNMEASURABLE, EXIT_INTERRUPTED = 1, 2, 3, 130
+
+app = typer.Typer(add_completion=False, no_args_is_help=True, rich_markup_mode=None, pretty_exceptions_enable=False)
+
+
+def main() -> None:
+    """Run the command line; nobody ever sees a traceback."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")  # a terminal that knows no ± or ² shows a question mark
+    try:
+        app()
+    except OptionInvalid as error:
+        _end(str(error), EXIT_USAGE)
+    except FlatMeasureError as error:
+        _end(str(error), EXIT_UNMEASURABLE)
+    except MemoryError:
+        _end("There is not enough memory for this photo: make it smaller.", EXIT_UNMEASURABLE)
+    except KeyboardInterrupt:
+        sys.exit(EXIT_INTERRUPTED)
+    except Exception as error:  # a fault of ours: the user gets a sentence, the name helps whoever mends it
+        _end(f"Something went wrong inside flatmeasure ({type(error).__name__}: {error}).", EXIT_FAULT)
+
+
+def _end(message: str, status: int) -> NoReturn:
+    print(f"flatmeasure: {' '.join(message.split())}", file=sys.stderr)
+    sys.exit(status)
+
+
+def _show_version(wanted: bool) -> None:
+    if wanted:
+        print(f"flatmeasure {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _root(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_show_version, is_eager=True, help="Show the version and end.")
+    ] = False,
+) -> None:
+    """Areas and edge lengths of cloth from one photo, each with its uncertainty."""
+
+
+@app.command()
+def measure(
+    photo: Annotated[Path, typer.Argument(help="The photo: JPEG, PNG, WebP, TIFF or HEIC.", show_default=False)],
+    square: Annotated[
+        str | None, typer.Option(metavar="LENGTH", help="Side of the reference squares, such as 100mm or 4in.")
+    ] = None,
+    rectangle: Annotated[
+        str | None, typer.Option(metavar="SIZE", help="Sides of a reference rectangle, such as 210x297mm.")
+    ] = None,
+    corners: Annotated[
+        str | None,
+        typer.Option(
+            metavar="X,Y X,Y X,Y X,Y",
+            help="Last resort, when the reference is not found: its four corners in pixels of the upright photo, "
+            "in order round it; of a rectangle, the side named first comes first.",
+        ),
+    ] = None,
+    thickness: Annotated[str, typer.Option(metavar="LENGTH", help="Thickness of the cloth, such as 0.8mm.")] = "0",
+    json_path: Annotated[
+        Path | None, typer.Option("--json", metavar="FILE", help="Write the measurement as JSON.")
+    ] = None,
+    overlay_path: Annotated[
+        Path | None,
+        typer.Option("--overlay", metavar="FILE", help="Write the photo with the measures drawn in, as PNG or JPEG."),
+    ] = None,
+    unit: Annotated[LengthUnit, typer.Option(help="Unit of the table and the overlay.")] = LengthUnit.MM,
+    max_megapixels: Annotated[float, typer.Option(metavar="N", help="Refuse larger photos.")] = 80.0,
+) -> None:
+    """Measure the cloth in a photo: area, edges and angles of each piece."""
+    square_mm = parse_length(square, "side of the square") if square is not None else None
+    rectangle_mm = parse_size(rectangle, "rectangle") if rectangle is not None else None
+    thickness_mm = parse_length(thickness, "thickness", zero_allowed=True)
+    _check_writable(json_path, photo)
+    _check_writable(overlay_path, photo, (".png", ".jpg", ".jpeg"))
+    references = None if corners is None else [_given_reference(corners, square_mm, rectangle_mm)]
+
+    from flatmeasure.photo import load_photo
+    from flatmeasure.pipeline import measure as measure_photo
+    from flatmeasure.table import print_table
+
+    found = measure_photo(
+        load_photo(photo, max_megapixels=max_megapixels),
+        square_mm=square_mm,
+        rectangle_mm=rectangle_mm,
+        references=references,
+        thickness_mm=thickness_mm,
+    )
+    for path, content in _results(found, json_path, overlay_path, unit):
+        _write(path, content)
+    print_table(found, unit)
+
+
+def _check_writable(path: Path | None, photo: Path, endings: tuple[str, ...] = ()) -> None:
+    """Before the work is done, not after."""
+    if path is None:
+        return
+    if endings and path.suffix.lower() not in endings:
+        raise OptionInvalid(f"The overlay {path.name} must end in .png or .jpg.")
+    if not path.parent.is_dir():
+        raise OptionInvalid(f"There is no folder {path.parent} to write {path.name} into.")
+    if path.exists() and photo.exists() and path.samefile(photo):
+        raise OptionInvalid(f"{path} is the photo itself: choose another name.")
+    if (path.exists() and not path.is_file()) or not os.access(path.parent, os.W_OK):
+        raise OptionInvalid(f"{path} can't be written: choose another place.")
+
+
+def _given_reference(
+    corners: str, square_mm: float | None, rectangle_mm: tuple[float, float] | None
+) -> "Square | Rectangle":
+    if (square_mm is None) == (rectangle_mm is None):
+        raise OptionInvalid("With --corners, give the reference's size: either --square or --rectangle.")
+    number = r"(\d+(?:\.\d+)?)"
+    found = re.fullmatch(r"\s*" + r"[\s;]+".join([rf"{number}\s*,\s*{number}"] * 4) + r"\s*", corners)
+    if not found:
+        raise OptionInvalid('The corners must be four points like "100,200 300,200 300,400 100,400".')
+
+    import numpy as np
+
+    from flatmeasure.figures import Rectangle, Square
+
+    corners_px = np.array(found.groups(), dtype=np.float64).reshape(4, 2)
+    if rectangle_mm is not None:
+        return Rectangle(corners_px, *rectangle_mm)
+    assert square_mm is not None
+    return Square(corners_px, square_mm)
+
+
+def _results(found: "Measurement", json_path: Path | None, overlay_path: Path | None, unit: LengthUnit) -> _Files:
+    """What to write where."""
+    files: _Files = []
+    if json_path is not None:
+        files.append((json_path, (json.dumps(found.to_dict(), indent=1, allow_nan=False) + "\n").encode()))
+    if overlay_path is not None:
+        import cv2
+
+        from flatmeasure.overlay import draw_overlay
+
+        picture = cv2.cvtColor(draw_overlay(found.photo, found, unit), cv2.COLOR_RGB2BGR)
+        files.append((overlay_path, cv2.imencode(overlay_path.suffix.lower(), picture)[1].tobytes()))
+    return files
+
+
+def _write(path: Path, content: bytes) -> None:
+    """Write beside and rename, so that a file is there whole or not at all."""
+    target = path.resolve()
+    beside = target.with_name(f".{target.name}.{os.getpid()}")
+    try:
+        try:
+            beside.write_bytes(content)
+            beside.replace(target)
+        finally:
+            beside.unlink(missing_ok=True)
+    except OSError as error:
+        raise OptionInvalid(f"{path} can't be written: {error.strerror}.") from error
