@@ -16,7 +16,7 @@ ORDER = (
     "errors", "quantity", "units", "jpeg", "photo", "camera",
     "figures", "candidates", "profiles", "steps", "plausibility", "sightings", "references", "bundle", "rectify",
     "ground", "spread", "regions", "cloth",
-    "stepfit", "outline", "corners", "curves", "edges",
+    "appearance", "stepfit", "outline", "corners", "curves", "rounded", "edges",
     "measurement", "measures", "advice", "pipeline",
     "labels", "overlay", "table", "panel", "panel_file",
     "coverage", "scene", "synthetic",
