@@ -1,0 +1,165 @@
+"""Where an outline turns sharply: the corners between which edges are fitted.
+
+A corner is a step of the outline's direction. At every point two parabolas, one behind and one ahead, are fitted so
+that they meet there; the angle between them is the step. A smooth curve, however tightly bent, has parabolas that pass
+into each other; noise gives small angles of known size. Short windows find the corners of short edges, long windows
+find blunt corners that noise hides from short ones.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Points = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+BLUNTEST_DEG = 9.5  # a smaller step is no corner
+STRONG_DEG = 25.0  # from here on a corner is sure enough to bound the windows of the second search
+REACHES_MM = (7.0, 11.0, 17.0, 26.0, 40.0)
+BEND_SHARE = 0.35  # of its bend, that a parabola takes a straight line passing into an arc for a step
+GAP_MM = 2.0  # blur rounds the outline this far on either side of a corner
+SHORTEST_MM = 7.0  # between two corners
+CORRELATION_MM = 8.0  # integral of the noise's autocorrelation along the outline, both sides
+
+
+@dataclass(frozen=True, eq=False)
+class Chain:
+    """A closed outline resampled in even steps.
+
+    Attributes
+    ----------
+    points_mm : (M, 2) array
+    u_mm : (M,) array
+    step_mm : float
+    """
+
+    points_mm: Points
+    u_mm: Points
+    step_mm: float
+
+
+@dataclass(frozen=True, eq=False)
+class Steps:
+    """Steps of direction at every point of a chain, seen through one window.
+
+    Attributes
+    ----------
+    turn_deg : (M,) array
+        Positive to the left.
+    u_deg : (M,) array
+        Standard uncertainty of the turn, misfit of the parabolas included.
+    bend_deg : (M,) array
+        By how much the more bent parabola turns along the window.
+    """
+
+    turn_deg: Points
+    u_deg: Points
+    bend_deg: Points
+
+
+def resample(points_mm: Points, u_mm: Points) -> Chain:
+    """A closed outline (N, 2) with uncertainties (N,) in even steps of about its own."""
+    ring = np.vstack([points_mm, points_mm[:1]])
+    steps = np.linalg.norm(np.diff(ring, axis=0), axis=1)
+    places = np.concatenate([[0.0], np.cumsum(steps)])
+    count = max(16, round(places[-1] / float(np.median(steps))))
+    even = np.arange(count) * places[-1] / count
+    points = np.column_stack([np.interp(even, places, ring[:, 0]), np.interp(even, places, ring[:, 1])])
+    return Chain(points, np.interp(even, places, np.append(u_mm, u_mm[0])), float(places[-1] / count))
+
+
+def find_corners(chain: Chain) -> Points:
+    """Lengths in mm along the chain to its corners, ascending; none for a smooth closed outline."""
+    strong = _search(chain, np.zeros(0, dtype=np.intp), REACHES_MM[:3], STRONG_DEG)
+    return np.asarray(_search(chain, strong, REACHES_MM, BLUNTEST_DEG) * chain.step_mm)
+
+
+def _search(chain: Chain, known: NDArray[np.intp], reaches_mm: tuple[float, ...], least_deg: float) -> NDArray[np.intp]:
+    """Known corners and those found between them."""
+    count = len(chain.points_mm)
+    room = _room(known, count) * chain.step_mm
+    best = np.zeros(count)
+    for reach_mm in reaches_mm:
+        steps = direction_steps(chain, known, reach_mm)
+        score = np.abs(steps.turn_deg) / steps.u_deg
+        score[(np.abs(steps.turn_deg) < least_deg + BEND_SHARE * steps.bend_deg) | (room < SHORTEST_MM)] = 0.0
+        best = np.maximum(best, np.where(_is_peak(score, chain, 0.5 * reach_mm), score, 0.0))
+    found = list(known)
+    for index in np.argsort(-best, kind="stable"):
+        if best[index] < 5.0:
+            break
+        if all(_apart(index, other, count) * chain.step_mm >= SHORTEST_MM for other in found):
+            found.append(index)
+    return np.sort(np.asarray(found, dtype=np.intp))
+
+
+def _apart(a: int, b: int, count: int) -> int:
+    return min((a - b) % count, (b - a) % count)
+
+
+def _room(known: NDArray[np.intp], count: int) -> Points:
+    """Steps from every point to the nearest known corner."""
+    if not len(known):
+        return np.full(count, np.inf)
+    apart = np.abs(np.arange(count)[:, None] - known[None])
+    return np.asarray(np.minimum(apart, count - apart).min(axis=1), dtype=np.float64)
+
+
+def _is_peak(score: Points, chain: Chain, reach_mm: float) -> Flags:
+    reach = max(1, round(reach_mm / chain.step_mm))
+    around = np.lib.stride_tricks.sliding_window_view(np.pad(score, reach, mode="wrap"), 2 * reach + 1)
+    return np.asarray(score >= around.max(axis=1))
+
+
+def direction_steps(chain: Chain, known: NDArray[np.intp], reach_mm: float) -> Steps:
+    """Step of direction at every point of a chain.
+
+    Parameters
+    ----------
+    chain : Chain
+    known : (K,) array
+        Corners over which no window reaches.
+    reach_mm : float
+        Length of the window on either side.
+    """
+    count = len(chain.points_mm)
+    reach = min(max(4, round(reach_mm / chain.step_mm)), (count - 1) // 2)
+    offsets = np.arange(-reach, reach + 1)
+    around = (np.arange(count)[:, None] + offsets) % count
+    s = offsets * chain.step_mm / reach_mm
+    weights = (1.0 / chain.u_mm**2)[around] * (np.abs(offsets) * chain.step_mm > GAP_MM - 0.5)
+    weights *= _same_side(known, count, offsets)
+    near = chain.points_mm[around] - chain.points_mm[:, None]
+    left, right = np.minimum(s, 0.0), np.maximum(s, 0.0)
+    basis = np.stack([np.ones_like(s), left, left**2, right, right**2])
+    normal = np.einsum("nm,am,bm->nab", weights, basis, basis, optimize=True)
+    ridge = 1e-6 * np.trace(normal, axis1=1, axis2=2) + 1e-9  # for a side without points
+    normal += ridge[:, None, None] * np.eye(5)
+    moments = np.einsum("nm,am,nmk->nak", weights, basis, near, optimize=True)
+    inverse = np.linalg.inv(normal)
+    fitted = inverse @ moments
+    misfit = np.einsum("nm,nmk,nmk->n", weights, near, near, optimize=True) - np.einsum("nak,nak->n", fitted, moments)
+    freedom = np.maximum(np.sum(weights > 0, axis=1) - 5, 1)
+    behind, ahead = fitted[:, 1], fitted[:, 3]
+    turn = np.arctan2(_cross(behind, ahead), np.sum(behind * ahead, axis=1))
+    length = np.maximum(np.linalg.norm(fitted[:, (1, 3)], axis=2), 0.3 * reach_mm)
+    each = np.sqrt(inverse[:, (1, 3), (1, 3)]) / length
+    variance = np.sum(each**2, axis=1) - 2.0 * inverse[:, 1, 3] / np.prod(length, axis=1)
+    scale = np.maximum(misfit / freedom, 1.0) * max(1.0, CORRELATION_MM / chain.step_mm / 2.0)
+    bend = 2.0 * np.abs(_cross(fitted[:, (1, 3)], fitted[:, (2, 4)])) / length**2
+    return Steps(np.degrees(turn), np.degrees(np.sqrt(variance * scale)), np.degrees(np.max(bend, axis=1)))
+
+
+def _same_side(known: NDArray[np.intp], count: int, offsets: NDArray[np.intp]) -> Points:
+    """(M, W) one where no known corner lies between the window's middle and its point, else zero."""
+    if not len(known):
+        return np.ones((count, len(offsets)))
+    index = np.arange(count)
+    back = np.min((index[:, None] - known[None]) % count, axis=1)
+    forth = np.min((known[None] - index[:, None]) % count, axis=1)
+    return np.asarray((offsets >= -back[:, None]) & (offsets <= forth[:, None]), dtype=np.float64)
+
+
+def _cross(a: Points, b: Points) -> Points:
+    return np.asarray(a[..., 0] * b[..., 1] - a[..., 1] * b[..., 0])
