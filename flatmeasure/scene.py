@@ -10,7 +10,7 @@ import numpy as np
 from shapely.geometry import Polygon
 from shapely.ops import unary_union
 
-from .camera import Camera, Points, Pose, focal_from_35mm, project
+from flatmeasure.camera import Camera, Points, Pose, focal_from_35mm, project
 
 Colour = tuple[int, int, int]  # red, green, blue as a picture file holds them (sRGB, 0 to 255)
 

@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 from PIL import ExifTags, Image
 from shapely.geometry.polygon import orient
 
-from .camera import Points
-from .coverage import coverage
-from .scene import Colour, LaidCloth, LaidReference, Scene, see_loop, silhouette_px
+from flatmeasure.camera import Points
+from flatmeasure.coverage import coverage
+from flatmeasure.scene import Colour, LaidCloth, LaidReference, Scene, see_loop, silhouette_px
 
 Picture = NDArray[np.float32]  # (H, W, 3), linear light, 0 to 1
 

@@ -36,6 +36,9 @@ def _print_folder(folder: Path, truths: list[dict[str, Any]]) -> None:
             if truth["expect"] == "measured":
                 faults.append(f"{truth['name']}: {error}")
             continue
+        except Exception as crash:  # the other scenes are still worth a figure
+            faults.append(f"{truth['name']}: crashed with {type(crash).__name__}: {crash}")
+            continue
         faults += _faults(truth, result)
         if truth["expect"] == "measured":
             scores += score_scene(truth, result)
