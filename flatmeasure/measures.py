@@ -40,7 +40,7 @@ class _Shape:
 
     points_mm: Points  # (P, 2), closed
     points_px: Points
-    starts: NDArray[np.intp]  # (E,) index of each edge's first point
+    starts: NDArray[np.intp]  # (E,) index of each edge's first point (outer outlines only)
     fields: Points  # (K, P, 2) displacement by one standard deviation of each shared cause
     fit: FittedOutline
 
@@ -112,11 +112,14 @@ def heights_mm(points_px: Points, normals_px: Points, view: Rectification, thick
 
 
 def _shape(outline: Outline, view: Rectification, thickness_mm: float) -> _Shape:
+    """Fit an outline's edges; a hole is fitted the other way round and turned back, since it is fitted as a shape."""
     z_mm = heights_mm(outline.points_px, outline.normals_px, view, thickness_mm)
-    scale = view.mm_per_px(outline.points_px)
-    fit = _from_lower_left(fit_outline(view.to_mat(outline.points_px, z_mm), outline.u_px * scale, outline.weak))
+    at, u_mm = view.to_mat(outline.points_px, z_mm), outline.u_px * view.mm_per_px(outline.points_px)
+    hole = polygon_area(at) < 0
+    turn = slice(None, None, -1 if hole else 1)
+    fit = _from_lower_left(fit_outline(at[turn], u_mm[turn], outline.weak[turn]))
     parts = [_resample(edge.points_mm)[:-1] for edge in fit.edges]
-    points = np.concatenate(parts)
+    points = np.concatenate(parts)[turn]
     starts = np.cumsum([0, *[len(part) for part in parts[:-1]]])
     normals = _outward(points)
     seen = view.to_picture(points, thickness_mm)
