@@ -75,8 +75,8 @@ def _print_summary(scores: list[PieceScore]) -> None:
         return
     edges = np.concatenate([s.edge_errors_mm for s in scores])
     z = np.concatenate([[s.area_z for s in scores], *[s.edge_z for s in scores]])
-    print(f"  {'median area %':40s} {_percentile([100 * s.area_error for s in scores], 50):.3f}")
-    print(f"  {'median edge mm':40s} {_percentile(edges, 50):.3f}")
+    print(f"  {'median area %':44s} {_percentile([100 * s.area_error for s in scores], 50):.3f}")
+    print(f"  {'median edge mm':44s} {_percentile(edges, 50):.3f}")
     for name, chosen in (
         ("one square", [s for s in scores if s.references == 1]),
         ("two or more squares", [s for s in scores if s.references > 1]),
@@ -84,14 +84,14 @@ def _print_summary(scores: list[PieceScore]) -> None:
         if chosen:
             errors = np.concatenate([s.edge_errors_mm for s in chosen])
             print(
-                f"  {'95th percentile area %, ' + name:40s} {_percentile([100 * s.area_error for s in chosen], 95):.3f}"
+                f"  {'95th percentile area %, ' + name:44s} {_percentile([100 * s.area_error for s in chosen], 95):.3f}"
             )
-            print(f"  {'95th percentile edge mm, ' + name:40s} {_percentile(errors, 95):.3f}")
-    print(f"  {'outline distance p95 mm, median':40s} {np.median([s.outline_p95_mm for s in scores]):.3f}")
+            print(f"  {'95th percentile edge mm, ' + name:44s} {_percentile(errors, 95):.3f}")
+    print(f"  {'outline distance p95 mm, median':44s} {np.median([s.outline_p95_mm for s in scores]):.3f}")
     found, true, given = (sum(getattr(s, f"corners_{k}") for s in scores) for k in ("found", "true", "given"))
-    print(f"  {'corner recall, precision':40s} {found / true:.3f}, {found / given:.3f}")
-    print(f"  {'edges found whole':40s} {sum(s.edges_whole for s in scores) / sum(s.edges_true for s in scores):.3f}")
-    print(f"  {'truth within 2u':40s} {np.mean(np.abs(z) <= 2):.3f}")
+    print(f"  {'corner recall, precision':44s} {found / true:.3f}, {found / given:.3f}")
+    print(f"  {'edges found whole':44s} {sum(s.edges_whole for s in scores) / sum(s.edges_true for s in scores):.3f}")
+    print(f"  {'truth within 2u':44s} {np.mean(np.abs(z) <= 2):.3f}")
 
 
 def _percentile(errors: Iterable[float], share: float) -> float:
