@@ -125,11 +125,12 @@ def _check_writable(path: Path | None, photo: Path, endings: tuple[str, ...] = (
         return
     if endings and path.suffix.lower() not in endings:
         raise OptionInvalid(f"The overlay {path.name} must end in .png or .jpg.")
-    if not path.parent.is_dir():
+    if not os.path.isdir(path.parent):  # os.path: a name that is too long is simply not there
         raise OptionInvalid(f"There is no folder {path.parent} to write {path.name} into.")
-    if path.exists() and photo.exists() and path.samefile(photo):
+    is_there = os.path.exists(path)
+    if is_there and os.path.exists(photo) and path.samefile(photo):
         raise OptionInvalid(f"{path} is the photo itself: choose another name.")
-    if (path.exists() and not path.is_file()) or not os.access(path.parent, os.W_OK):
+    if (is_there and not path.is_file()) or not os.access(path.parent, os.W_OK):
         raise OptionInvalid(f"{path} can't be written: choose another place.")
 
 

@@ -31,7 +31,7 @@ WHITE: Colour = (255, 255, 255)
 CARD = 1.5  # a printed square's card, about, as a multiple of the square
 PLACES_FOR_NAME = 60  # tried within a piece
 FRACTIONS = (0.5, 0.38, 0.62, 0.26, 0.74)  # along an edge, where its label may stand
-COST_CLOTH, COST_LINE, COST_CORNER, COST_REFERENCE = 0.8, 60.0, 30.0, 8.0
+COST_CLOTH, COST_LINE, COST_CORNER, COST_REFERENCE, COST_CARD = 0.8, 60.0, 30.0, 8.0, 0.5
 WEAK_SHARE = 0.15  # of an edge without a clear step, from which it is drawn dashed
 DASH_PX, GAP_PX = 18.0, 12.0
 SUBPIXEL_BITS = 4
@@ -61,6 +61,20 @@ class _Frame:
         return (points + 0.5) / self.scale - 0.5 + (self.left_px, self.top_px)
 
 
+@dataclass(frozen=True, eq=False)
+class _ScaleBar:
+    """A known length on the mat: its start, middle and end (3, 2) in the drawing."""
+
+    length_mm: float
+    points: Points
+
+    def box(self, width: int, height: int) -> tuple[int, int, int, int]:
+        """Left, top, right, bottom of the bar and the text above it."""
+        left, right = int(self.points[0, 0]) - 8, int(self.points[2, 0]) + 8
+        top, bottom = int(self.points[:, 1].min()) - TEXT_PX - 18, int(self.points[:, 1].max()) + 10
+        return max(left, 0), max(top, 0), min(right, width), min(bottom, height)
+
+
 def draw_overlay(photo: Photo, measurement: Measurement, unit: LengthUnit = LengthUnit.MM) -> Pixels:
     """Draw a measurement over its photo.
 
@@ -83,7 +97,9 @@ def draw_overlay(photo: Photo, measurement: Measurement, unit: LengthUnit = Leng
     labels = _draw_references(picture, cost, measurement.rectification, frame, unit)
     for piece in measurement.pieces:
         _draw_piece(picture, cost, piece, frame)
-    _draw_scale_bar(picture, cost, measurement.rectification, frame, unit)
+    bar = _scale_bar(cost, measurement.rectification, frame, unit)
+    if bar is not None:
+        _draw_scale_bar(picture, cost, bar, unit)
     names = [_piece_label(piece, frame, unit) for piece in measurement.pieces]
     edges = [_edge_label(edge, frame, unit) for piece in measurement.pieces for edge in piece.edges]
     edges.sort(key=lambda label: float(np.ptp(label.anchors_px, axis=0).sum()))  # the short ones have least choice
@@ -192,7 +208,8 @@ def _draw_references(
         corners = frame.shown(placed.reference.corners_px)
         _draw_line(picture, corners, REFERENCE, closed=True)
         centre_px = placed.reference.corners_px.mean(axis=0)
-        _fill(cost, [centre_px + CARD * (placed.reference.corners_px - centre_px)], frame, COST_REFERENCE)
+        _fill(cost, [centre_px + CARD * (placed.reference.corners_px - centre_px)], frame, COST_CARD)
+        _fill(cost, [placed.reference.corners_px], frame, COST_REFERENCE)
         width_mm, height_mm = placed.reference.size_mm
         size = format_length(width_mm, unit)
         if width_mm != height_mm:
@@ -219,7 +236,7 @@ def _edge_label(edge: Edge, frame: _Frame, unit: LengthUnit) -> Label:
 
 
 def _piece_label(piece: Piece, frame: _Frame, unit: LengthUnit) -> Label:
-    """Name and area, in the middle of the widest part of the cloth."""
+    """Name and area, where the cloth is broad."""
     width, height = frame.size
     mask = np.zeros((height + 2, width + 2), np.uint8)  # a dark rim: the picture's frame counts as an edge
     _fill(mask[1:-1, 1:-1], [piece.outline_px, *piece.holes_px], frame, 255)
@@ -231,44 +248,37 @@ def _piece_label(piece: Piece, frame: _Frame, unit: LengthUnit) -> Label:
     lines = [piece.id, format_quantity(piece.area, unit)]
     if not piece.complete:
         lines.append("only the part seen")
-    return Label(tuple(lines), TEXT_PX, anchors, np.zeros_like(anchors))
+    angles = np.arange(8.0)[:, None] * np.pi / 4.0  # beside the piece, if it is too small
+    sides = np.concatenate([np.zeros_like(anchors), np.hstack([np.cos(angles), np.sin(angles)])])
+    return Label(tuple(lines), TEXT_PX, np.concatenate([anchors, np.tile(anchors[:1], (8, 1))]), sides)
 
 
-def _draw_scale_bar(
-    picture: Pixels, cost: NDArray[np.float32], view: Rectification, frame: _Frame, unit: LengthUnit
-) -> None:
+def _scale_bar(cost: NDArray[np.float32], view: Rectification, frame: _Frame, unit: LengthUnit) -> _ScaleBar | None:
     """A bar of round length lying on the mat, level in the picture, in the emptiest of its corners."""
     width, height = frame.size
     middle = frame.in_photo(np.array([[width / 2.0, height / 2.0]]))
     length_mm = _round_length(0.18 * width / frame.scale * float(view.mm_per_px(middle)[0]), unit)
-    best: tuple[float, Points] | None = None
+    halves_mm = np.array([[0.0], [0.5], [1.0]]) * length_mm
+    found: list[tuple[float, _ScaleBar]] = []
     for x, y in ((0.03, 0.95), (0.75, 0.95), (0.03, 0.08), (0.75, 0.08)):
-        start = np.array([x * width, y * height])
-        ends_mm = view.to_mat(frame.in_photo(start + np.array([[0.0, 0.0], [50.0, 0.0]])))
-        halves = np.array([0.0, 0.5, 1.0])[:, None] * length_mm * _unit(ends_mm[1] - ends_mm[0])
-        bar = frame.shown(view.to_picture(ends_mm[0] + halves))
-        if not np.isfinite(bar).all():
-            continue
-        left, top, right, bottom = _around_bar(bar, width, height)
-        covered = float(cost[top:bottom, left:right].sum()) if bar[2, 0] < width else math.inf
-        if best is None or covered < best[0]:
-            best = (covered, bar)
-    if best is None or not math.isfinite(best[0]):
-        return
-    bar = best[1]
-    _draw_line(picture, bar, WHITE, closed=False, thickness=8)
-    _draw_half(picture, bar[1:])
-    text = format_length(length_mm, unit)
-    left, top, right, bottom = _around_bar(bar, width, height)
-    draw_text(picture, text, left + 8 + 2, top + TEXT_PX + 2, TEXT_PX, CASING)
+        level = np.array([x * width, y * height]) + np.array([[0.0, 0.0], [50.0, 0.0]])
+        start_mm, along_mm = view.to_mat(frame.in_photo(level))
+        points = frame.shown(view.to_picture(start_mm + halves_mm * _unit(along_mm - start_mm)))
+        if np.isfinite(points).all() and points[2, 0] < width:
+            bar = _ScaleBar(length_mm, points)
+            left, top, right, bottom = bar.box(width, height)
+            found.append((float(cost[top:bottom, left:right].sum()), bar))
+    return min(found, key=lambda candidate: candidate[0])[1] if found else None
+
+
+def _draw_scale_bar(picture: Pixels, cost: NDArray[np.float32], bar: _ScaleBar, unit: LengthUnit) -> None:
+    _draw_line(picture, bar.points, WHITE, closed=False, thickness=8)
+    _draw_half(picture, bar.points[1:])
+    text = format_length(bar.length_mm, unit)
+    left, top, right, bottom = bar.box(picture.shape[1], picture.shape[0])
+    draw_text(picture, text, left + 10, top + TEXT_PX + 2, TEXT_PX, CASING)
     draw_text(picture, text, left + 8, top + TEXT_PX, TEXT_PX, WHITE)
     cost[top:bottom, left:right] += COST_LINE
-
-
-def _around_bar(bar: Points, width: int, height: int) -> tuple[int, int, int, int]:
-    left, right = int(bar[0, 0]) - 8, int(bar[2, 0]) + 8
-    top, bottom = int(bar[:, 1].min()) - TEXT_PX - 18, int(bar[:, 1].max()) + 10
-    return max(left, 0), max(top, 0), min(right, width), min(bottom, height)
 
 
 def _draw_half(picture: Pixels, half: Points) -> None:
