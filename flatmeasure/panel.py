@@ -22,7 +22,7 @@ from flatmeasure.camera import Points
 from flatmeasure.quantity import Quantity, root_sum_squares
 
 CORRELATION_MM = 5.0  # wrinkles and weave move neighbouring outline points together over about this length
-MITRE_LIMIT = 5.0
+MITRE_LIMIT = 10.0  # sharper points than 11 degrees move no farther than this times the shift
 
 Measure = Callable[["Panel"], NDArray[np.float64]]
 

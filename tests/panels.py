@@ -49,7 +49,7 @@ def monte_carlo(panel: Panel, measure: Callable[[Panel], float], draws: int = 30
     Point errors are drawn along the outline's normals, one for each stretch of the correlation length.
     """
     rng = np.random.default_rng(seed)
-    dense = densified(panel)
+    dense = replace(densified(panel), error=OutlineError())
     along = np.cumsum(np.linalg.norm(np.diff(dense.outline_mm, axis=0, append=dense.outline_mm[:1]), axis=1))
     stretch = (along / CORRELATION_MM).astype(int)
     normals = outward(dense.outline_mm)

@@ -1,0 +1,288 @@
+"""Seam allowance: the line at given distances from each edge, mitred at the corners.
+
+Each straight bit of the outline sweeps a strip as wide as its edge's allowance; at a vertex the strips are carried on
+to where the two lines meet (the mitre). Inward, the swept region is taken off the cloth; outward, it is added. So every
+allowance may differ, 0 is a fold or an edge that stays, and no line can cross itself.
+
+Where the strips of two edges that are not neighbours meet, the piece is too narrow for its allowances: that is told,
+and the parts that remain are given.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely import unary_union
+from shapely.geometry import LineString, Point, Polygon
+from shapely.geometry.base import BaseGeometry
+from shapely.geometry.polygon import orient
+
+from flatmeasure.camera import Points
+from flatmeasure.panel import Panel, PanelEdge, line_length
+from flatmeasure.quantity import Quantity
+
+MITRE_LIMIT = 5.0  # allowances: a sharper point, or a dart's tip, is rounded
+ON_LINE_MM = 1e-3  # two lines this near are the same line
+SLIVER_MM2 = 0.1  # what is smaller is left by rounding where strips touch
+
+
+@dataclass(frozen=True, eq=False)
+class SeamEdge:
+    """An edge before and after its allowance.
+
+    Attributes
+    ----------
+    id, label : str
+    allowance_mm : float
+        Positive inward (stitching line), negative outward (more cloth).
+    length : Quantity
+        Of the edge as it is.
+    new_length : Quantity
+        Of its line at the allowance's distance, between the mitres; 0 where nothing of it is left.
+    lines_mm : tuple of (K, 2) array
+        That line; several where it is interrupted.
+    """
+
+    id: str
+    label: str
+    allowance_mm: float
+    length: Quantity
+    new_length: Quantity
+    lines_mm: tuple[Points, ...]
+
+
+@dataclass(frozen=True)
+class Eaten:
+    """Two edges whose allowances meet: the piece is narrower there than both together.
+
+    Attributes
+    ----------
+    edges : (str, str)
+    overlap_mm2 : float
+        Cloth that would belong to both allowances.
+    """
+
+    edges: tuple[str, str]
+    overlap_mm2: float
+
+
+@dataclass(frozen=True, eq=False)
+class Seamed:
+    """A panel with its allowances applied.
+
+    Attributes
+    ----------
+    outlines_mm : tuple of (N, 2) array
+        Counter-clockwise, largest first; one unless allowances ate the piece through, none if all was eaten.
+    area : Quantity
+        Inside the new line, net of holes.
+    edges : tuple of SeamEdge
+    eaten : tuple of Eaten
+    """
+
+    outlines_mm: tuple[Points, ...]
+    area: Quantity
+    edges: tuple[SeamEdge, ...]
+    eaten: tuple[Eaten, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class _Sweep:
+    """What an edge passes over on its way to its new line, and that line, longer than what will be left of it."""
+
+    region: BaseGeometry
+    line: BaseGeometry
+
+
+def apply_allowance(panel: Panel, allowance_mm: float | Mapping[str, float]) -> Seamed:
+    """The line at the allowance's distance from every edge: lengths, area, and what was eaten.
+
+    Parameters
+    ----------
+    panel : Panel
+    allowance_mm : float or mapping of edge id or label to float
+        One for all edges or one for each; edges not named get 0. Positive goes inward, from a cut edge to its stitching
+        line; negative outward. A pattern with 1/2 in that shall have 1/4 in goes inward by the difference.
+
+    Returns
+    -------
+    Seamed
+        Uncertainty: the outline's scale and shift carried through the whole construction (`Panel.shared`); the
+        allowance itself counts as exact.
+
+    Raises
+    ------
+    KeyError
+        If an edge is named that the panel lacks.
+    ValueError
+        If some go inward and others outward: apply them one after the other.
+    """
+    inward = _by_edge(panel, allowance_mm)
+    sweeps = _sweeps(panel, inward)
+    region = _region(panel, inward, sweeps)
+    lines = _lines(region, sweeps)
+    spread = panel.shared(lambda moved: _numbers(moved, inward))
+    edges = tuple(
+        SeamEdge(
+            id=edge.id,
+            label=edge.label,
+            allowance_mm=float(distance),
+            length=edge.length,
+            new_length=panel.length(sum(map(line_length, line)), float(u)) if line else Quantity(0.0, 0.0, "mm"),
+            lines_mm=line,
+        )
+        for edge, distance, line, u in zip(panel.edges, inward, lines, spread[1:], strict=True)
+    )
+    return Seamed(
+        outlines_mm=_outlines(region),
+        area=panel.area_of(region.area, float(spread[0]), region.length),
+        edges=edges,
+        eaten=_eaten(panel, sweeps),
+    )
+
+
+def changed_panel(panel: Panel, allowance_mm: float | Mapping[str, float]) -> Panel:
+    """The panel with its allowances taken off (or added, negative), as a panel of its own with the same edge names.
+
+    Raises
+    ------
+    KeyError, ValueError
+        As `apply_allowance`; also if the allowances eat the panel through or an edge away.
+    """
+    seamed = apply_allowance(panel, allowance_mm)
+    gone = [edge.id for edge in seamed.edges if len(edge.lines_mm) != 1]
+    if gone or len(seamed.outlines_mm) != 1:
+        raise ValueError(f"the allowances eat the piece: nothing whole is left of {', '.join(gone) or 'it'}")
+    courses = [edge.lines_mm[0] for edge in seamed.edges]
+    closed = [  # where a point was rounded off, the round belongs to the edge before it
+        course if np.array_equal(course[-1], after[0]) else np.vstack([course, after[:1]])
+        for course, after in zip(courses, courses[1:] + courses[:1], strict=True)
+    ]
+    firsts = np.cumsum([0, *[len(course) - 1 for course in closed]])
+    edges = tuple(
+        PanelEdge(edge.id, edge.label, int(first), int(last % firsts[-1]), edge.kind, seam.new_length)
+        for edge, seam, first, last in zip(panel.edges, seamed.edges, firsts[:-1], firsts[1:], strict=True)
+    )
+    outline = np.concatenate([course[:-1] for course in closed])
+    return replace(panel, area=seamed.area, outline_mm=outline, edges=edges)
+
+
+def _by_edge(panel: Panel, allowance_mm: float | Mapping[str, float]) -> NDArray[np.float64]:
+    if not isinstance(allowance_mm, Mapping):
+        return np.full(len(panel.edges), float(allowance_mm))
+    wanted = {panel.edge(name).id: float(distance) for name, distance in allowance_mm.items()}
+    inward = np.array([wanted.get(edge.id, 0.0) for edge in panel.edges])
+    if np.any(inward < 0.0) and np.any(inward > 0.0):
+        raise ValueError("allowances go all inward or all outward: apply them one after the other")
+    return inward
+
+
+def _numbers(panel: Panel, inward: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Area and new edge lengths (1 + E,)."""
+    sweeps = _sweeps(panel, inward)
+    region = _region(panel, inward, sweeps)
+    return np.array([region.area, *(sum(map(line_length, line)) for line in _lines(region, sweeps))])
+
+
+def _region(panel: Panel, inward: NDArray[np.float64], sweeps: list[_Sweep]) -> BaseGeometry:
+    """The cloth inside the new line."""
+    swept = unary_union([sweep.region for sweep in sweeps])
+    outer = panel.outer.union(swept) if np.any(inward < 0.0) else panel.outer.difference(swept)
+    holes = unary_union([Polygon(hole) for hole in panel.holes_mm])
+    return unary_union([_without_pinholes(part).difference(holes) for part in _polygons(outer)])
+
+
+def _polygons(region: BaseGeometry) -> list[Polygon]:
+    """The region's polygons, largest first."""
+    parts = [part for part in getattr(region, "geoms", [region]) if part.area > SLIVER_MM2]
+    return sorted(parts, key=lambda part: -float(part.area))
+
+
+def _without_pinholes(part: Polygon) -> Polygon:
+    return Polygon(part.exterior, [ring for ring in part.interiors if Polygon(ring).area > SLIVER_MM2])
+
+
+def _sweeps(panel: Panel, inward: NDArray[np.float64]) -> list[_Sweep]:
+    """What each edge sweeps when it moves inward (outward where negative)."""
+    courses = [np.asarray(LineString(panel.edge_points(edge)).simplify(ON_LINE_MM).coords) for edge in panel.edges]
+    points = np.concatenate([course[:-1] for course in courses])
+    owner = np.repeat(np.arange(len(courses)), [len(course) - 1 for course in courses])
+    ahead = np.roll(points, -1, axis=0) - points
+    along = ahead / np.linalg.norm(ahead, axis=1, keepdims=True)
+    left = np.column_stack([-along[:, 1], along[:, 0]])
+    distance = inward[owner]
+    regions: list[list[BaseGeometry]] = [[] for _ in panel.edges]
+    lines: list[list[BaseGeometry]] = [[] for _ in panel.edges]
+    for k, vertex in enumerate(points):
+        following, step = points[(k + 1) % len(points)], left[k] * distance[k]
+        regions[owner[k]].append(Polygon([vertex, following, following + step, vertex + step]))
+        lines[owner[k]].append(LineString([vertex + step, following + step]))
+        pair = [k - 1, k]
+        mitre = _mitre(along[pair], left[pair], distance[pair])
+        if mitre is None:
+            if _opens(along[pair], distance[pair]):
+                regions[owner[k]].append(Point(vertex).buffer(float(np.min(np.abs(distance[pair]))), quad_segs=32))
+            continue
+        for side, beyond in zip(pair, _carried_on(mitre, along[pair], left[pair], distance[pair]), strict=True):
+            if beyond:
+                end = vertex + left[side] * distance[side]
+                regions[owner[side]].append(Polygon([vertex, end, vertex + mitre]))
+                lines[owner[side]].append(LineString([end, vertex + mitre]))
+    return [_Sweep(unary_union(region), unary_union(line)) for region, line in zip(regions, lines, strict=True)]
+
+
+def _mitre(along: Points, left: Points, distance: NDArray[np.float64]) -> Points | None:
+    """Where two moved lines meet, from their vertex (2,); None where that is farther off than the mitre limit."""
+    cross = along[0, 0] * along[1, 1] - along[0, 1] * along[1, 0]
+    if abs(cross) < 1e-12 or not np.any(distance):
+        return None
+    met = np.asarray(np.linalg.solve(left, distance), dtype=np.float64)
+    return met if np.hypot(*met) <= MITRE_LIMIT * float(np.max(np.abs(distance))) else None
+
+
+def _opens(along: Points, distance: NDArray[np.float64]) -> bool:
+    """Whether two strips leave a wedge between them: both move away from the side the outline turns to."""
+    cross = along[0, 0] * along[1, 1] - along[0, 1] * along[1, 0]
+    return bool(np.all(cross * distance < 0.0))
+
+
+def _carried_on(mitre: Points, along: Points, left: Points, distance: NDArray[np.float64]) -> tuple[bool, bool]:
+    """Whether the mitre lies beyond the end of the strip before the vertex, and before the start of the one after."""
+    reach = np.sum((mitre - left * distance[:, None]) * along, axis=1)
+    return bool(reach[0] > 0.0), bool(reach[1] < 0.0)
+
+
+def _lines(region: BaseGeometry, sweeps: list[_Sweep]) -> list[tuple[Points, ...]]:
+    """For each edge the parts (K, 2) of the region's outline that are its new line, counter-clockwise."""
+    lines: list[list[Points]] = [[] for _ in sweeps]
+    for ring in _outlines(region):
+        closed = np.vstack([ring, ring[:1]])
+        middles = shapely.points((closed[:-1] + closed[1:]) / 2.0)
+        label = np.full(len(ring), -1)
+        for i, sweep in enumerate(sweeps):
+            shapely.prepare(sweep.line)
+            label[(label < 0) & shapely.dwithin(sweep.line, middles, ON_LINE_MM)] = i
+        changes = np.flatnonzero(label != np.roll(label, 1))
+        bounds = np.append(changes, changes[0] + len(ring)) if len(changes) else np.array([0, len(ring)])
+        for first, last in pairwise(bounds):
+            if label[first] >= 0:
+                lines[label[first]].append(ring[np.arange(first, last + 1) % len(ring)])
+    return [tuple(line) for line in lines]
+
+
+def _outlines(region: BaseGeometry) -> tuple[Points, ...]:
+    return tuple(np.asarray(orient(part).exterior.coords[:-1]) for part in _polygons(region))
+
+
+def _eaten(panel: Panel, sweeps: list[_Sweep]) -> tuple[Eaten, ...]:
+    count = len(sweeps)
+    met = []
+    for i in range(count):
+        for j in range(i + 2, count - (i == 0)):
+            overlap = sweeps[i].region.intersection(sweeps[j].region).area
+            if overlap > SLIVER_MM2:
+                met.append(Eaten((panel.edges[i].id, panel.edges[j].id), float(overlap)))
+    return tuple(met)
