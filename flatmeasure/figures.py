@@ -14,6 +14,7 @@ Points = NDArray[np.float64]
 
 UNIT_CORNERS: Points = np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0]])
 
+CARRIED_ON = 0.8  # how far beyond a corner a side is followed, in sides
 CODE_CELLS = 6  # 4 x 4 bits inside a black border of one cell
 CODE_FAMILY = cv2.aruco.DICT_4X4_50
 
@@ -128,6 +129,23 @@ def border(*, dark_inside: bool, reach: float) -> tuple[Boundary, ...]:
     corners = [(float(u), float(v)) for u, v in UNIT_CORNERS]
     sides = [(corners[i], corners[(i + 1) % 4]) for i in range(4)]
     return tuple(Boundary(a, b, reach) if dark_inside else Boundary(b, a, reach) for a, b in sides)
+
+
+def crossing_boundaries(*, dark_inside: bool, reach: float) -> tuple[Boundary, ...]:
+    """The sides carried on beyond the corners of a checkerboard square: two at each corner, dark and light exchanged.
+
+    Where both are seen they tell the apparent growth of dark areas, which moves them and the sides in opposite ways.
+    """
+    lines = []
+    for corner, back, ahead in zip(
+        UNIT_CORNERS, np.roll(UNIT_CORNERS, 1, 0), np.roll(UNIT_CORNERS, -1, 0), strict=True
+    ):
+        at = (float(corner[0]), float(corner[1]))
+        for neighbour, leaving in ((back, True), (ahead, False)):
+            u, v = corner + CARRIED_ON * (corner - neighbour)
+            ends = (at, (float(u), float(v)))
+            lines.append(Boundary(*(ends if leaving != dark_inside else ends[::-1]), reach))
+    return tuple(lines)
 
 
 def code_boundaries(code: int) -> tuple[Boundary, ...]:

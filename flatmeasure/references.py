@@ -10,10 +10,10 @@ import numpy as np
 
 from flatmeasure.candidates import Candidate, coded_candidates, grey_of, quad_candidates
 from flatmeasure.errors import FlatMeasureError, OptionInvalid, PhotoUnusable, ReferenceImplausible, ReferenceNotFound
-from flatmeasure.figures import Points, Rectangle, Reference, Square, Step, border
+from flatmeasure.figures import Points, Rectangle, Reference, Square, Step, border, crossing_boundaries
 from flatmeasure.photo import Photo, Pixels
 from flatmeasure.plausibility import shape_misfit
-from flatmeasure.sightings import Sighting, examine, read_inside, reference
+from flatmeasure.sightings import Sighting, examine, read_inside, reference, with_crossings
 
 __all__ = ["Rectangle", "Reference", "Square", "Step", "find_references", "reference_from_corners"]
 
@@ -95,12 +95,11 @@ def reference_from_corners(photo: Photo, given: Square | Rectangle) -> Reference
     corners_px, size_mm = _checked(photo, given)
     candidate = Candidate(corners_px, GIVEN_SLIP_PX + 0.01 * float(np.ptp(corners_px, axis=0).max()))
     skip = ROUND_CORNER if isinstance(given, Rectangle) else 0.0
-    seen = [
-        sighting
-        for dark in (True, False)
-        for sighting in examine(photo, [candidate], border(dark_inside=dark, reach=GIVEN_REACH), skip)
-        if not sighting.problem and np.abs(sighting.corners_px - corners_px).max() < GIVEN_SLIP_PX
-    ]
+    seen = []
+    for dark in (True, False):
+        (sighting,) = examine(photo, [candidate], border(dark_inside=dark, reach=GIVEN_REACH), skip)
+        if not sighting.problem and np.abs(sighting.corners_px - corners_px).max() < GIVEN_SLIP_PX:
+            seen.append(with_crossings(photo, sighting, crossing_boundaries(dark_inside=dark, reach=GIVEN_REACH)))
     if not seen:
         return Reference("given", None, size_mm, corners_px, (), GIVEN_U_PX, float("nan"))
     return reference("given", max(seen, key=lambda s: s.contrast), size_mm)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from flatmeasure.candidates import Candidate
-from flatmeasure.figures import Boundary, Points, Reference, code_boundaries
+from flatmeasure.figures import CARRIED_ON, Boundary, Points, Reference, code_boundaries
 from flatmeasure.photo import Photo
 from flatmeasure.profiles import Patch
 from flatmeasure.steps import Guess, Line, crossing, locate, patch_of
@@ -16,6 +16,7 @@ LEAST_OBSERVATIONS = 3  # of a side
 ROUGHEST_PX, ROUGHEST_SHARE = 0.3, 0.004  # scatter along a side; of its length
 MOST_BENT = 0.03  # sagitta over length
 INNER_SEARCH_PX = 3.0
+INNER_CONTRAST = 0.4  # of an inner line, as a share of the border's
 INNER_WHOLE = 0.75  # share of a code's inner lines that must be seen
 
 COVERED = "is covered in part or cut off: clear it, lay it wholly into the picture, and take the photo again."
@@ -89,10 +90,25 @@ def read_inside(sightings: Sequence[Sighting]) -> list[Sighting]:
     read = []
     for s, inner in zip(sightings, locate(guesses), strict=True):
         tried = [line for line in inner if line.places > 0]
-        good = [line for line in tried if line.coverage >= WHOLE and line.contrast > 0.4 * s.contrast]
+        good = [line for line in tried if line.coverage >= WHOLE and line.contrast > INNER_CONTRAST * s.contrast]
         problem = COVERED if len(good) < INNER_WHOLE * len(tried) else ""
         read.append(Sighting(s.candidate, s.patch, (*s.lines, *good), s.corners_px, problem))
     return read
+
+
+def with_crossings(photo: Photo, sighting: Sighting, boundaries: tuple[Boundary, ...]) -> Sighting:
+    """The same figure with its sides carried on beyond those corners where the lines of a checkerboard cross.
+
+    Parameters
+    ----------
+    boundaries : tuple of Boundary
+        Two for each corner, see ``crossing_boundaries``.
+    """
+    patch = patch_of(photo, sighting.corners_px, CARRIED_ON)
+    (lines,) = locate([Guess(patch, sighting.corners_px, boundaries, INNER_SEARCH_PX)])
+    good = [line.coverage >= WHOLE and line.contrast > INNER_CONTRAST * sighting.contrast for line in lines]
+    more = [line for i, line in enumerate(lines) if good[i] and good[i ^ 1]]  # neighbours belong to one corner
+    return Sighting(sighting.candidate, sighting.patch, (*sighting.lines, *more), sighting.corners_px, sighting.problem)
 
 
 def reference(kind: str, sighting: Sighting, size_mm: tuple[float, float]) -> Reference:
