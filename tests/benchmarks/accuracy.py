@@ -74,7 +74,7 @@ def _print_summary(scores: list[PieceScore]) -> None:
     if not scores:
         return
     edges = np.concatenate([s.edge_errors_mm for s in scores])
-    z = np.concatenate([[s.area_z for s in scores], *[s.edge_z for s in scores]])
+    z = np.concatenate([[s.area_z, s.perimeter_z, *s.edge_z] for s in scores])
     print(f"  {'median area %':44s} {_percentile([100 * s.area_error for s in scores], 50):.3f}")
     print(f"  {'median edge mm':44s} {_percentile(edges, 50):.3f}")
     for name, chosen in (

@@ -22,6 +22,7 @@ class PieceScore:
     references: int
     area_error: float  # relative
     area_z: float  # error over u
+    perimeter_z: float
     edge_errors_mm: np.ndarray
     edge_z: np.ndarray
     outline_p95_mm: float
@@ -62,12 +63,13 @@ def _score(truth: dict[str, Any], piece: dict[str, Any], true: dict[str, Any], m
     errors = np.array([got[0] - length for got, length in known])
     whole = np.array([got[2] == 1 for got, _ in known], dtype=bool)
     u = np.array([got[1] for got, _ in known])
-    area = piece["area"]
+    area, perimeter = piece["area"], piece["perimeter"]
     return PieceScore(
         scene=f"{truth['name']}/{true['shape']}",
         references=len(truth["references"]),
         area_error=area["value"] / true["area_mm2"] - 1,
         area_z=(area["value"] - true["area_mm2"]) / area["u"],
+        perimeter_z=(perimeter["value"] - true["perimeter_mm"]) / perimeter["u"],
         edge_errors_mm=errors,
         edge_z=errors[whole] / u[whole],
         outline_p95_mm=_outline_distance(piece, true) * mm_per_px,
