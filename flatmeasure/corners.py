@@ -20,6 +20,7 @@ REACHES_MM = (7.0, 11.0, 17.0, 26.0, 40.0)
 BEND_SHARE = 0.35  # of its bend, that a parabola takes a straight line passing into an arc for a step
 GAP_MM = 2.0  # blur rounds the outline this far on either side of a corner
 SHORTEST_MM = 7.0  # between two corners
+FEWEST_STEPS = 6  # nor fewer steps of the outline: a coarse picture shows no shorter edge
 CORRELATION_MM = 8.0  # integral of the noise's autocorrelation along the outline, both sides
 
 
@@ -78,18 +79,19 @@ def find_corners(chain: Chain) -> Points:
 def _search(chain: Chain, known: NDArray[np.intp], reaches_mm: tuple[float, ...], least_deg: float) -> NDArray[np.intp]:
     """Known corners and those found between them."""
     count = len(chain.points_mm)
+    shortest_mm = max(SHORTEST_MM, FEWEST_STEPS * chain.step_mm)
     room = _room(known, count) * chain.step_mm
     best = np.zeros(count)
     for reach_mm in reaches_mm:
         steps = direction_steps(chain, known, reach_mm)
         score = np.abs(steps.turn_deg) / steps.u_deg
-        score[(np.abs(steps.turn_deg) < least_deg + BEND_SHARE * steps.bend_deg) | (room < SHORTEST_MM)] = 0.0
+        score[(np.abs(steps.turn_deg) < least_deg + BEND_SHARE * steps.bend_deg) | (room < shortest_mm)] = 0.0
         best = np.maximum(best, np.where(_is_peak(score, chain, 0.5 * reach_mm), score, 0.0))
     found = list(known)
     for index in np.argsort(-best, kind="stable"):
         if best[index] < 5.0:
             break
-        if all(_apart(index, other, count) * chain.step_mm >= SHORTEST_MM for other in found):
+        if all(_apart(index, other, count) * chain.step_mm >= shortest_mm for other in found):
             found.append(index)
     return np.sort(np.asarray(found, dtype=np.intp))
 
