@@ -18,7 +18,7 @@ ORDER = (
     "cloth_net", "ground", "spread", "regions", "cloth",
     "appearance", "stepfit", "outline", "corners", "curves", "rounded", "edges",
     "measurement", "measures", "advice", "pipeline",
-    "labels", "overlay", "table", "panel", "panel_parts", "panel_file", "allowance", "edge_shapes", "darts", "cli",
+    "labels", "overlay", "table", "panel", "levels", "division", "panel_parts", "panel_file", "allowance", "edge_shapes", "darts", "cli",
     "coverage", "scene", "synthetic",
 )  # fmt: skip
 
