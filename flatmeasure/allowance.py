@@ -10,23 +10,19 @@ and the parts that remain are given.
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from itertools import pairwise
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 from shapely import unary_union
 from shapely.geometry import LineString, Point, Polygon
 from shapely.geometry.base import BaseGeometry
-from shapely.geometry.polygon import orient
 
 from flatmeasure.camera import Points
-from flatmeasure.panel import Panel, PanelEdge, line_length
+from flatmeasure.panel import Panel, line_length
+from flatmeasure.panel_parts import ON_LINE_MM, SLIVER_MM2, part_of, polygons, ring_points, traced
 from flatmeasure.quantity import Quantity
 
 MITRE_LIMIT = 5.0  # allowances: a sharper point, or a dart's tip, is rounded
-ON_LINE_MM = 1e-3  # two lines this near are the same line
-SLIVER_MM2 = 0.1  # what is smaller is left by rounding where strips touch
 
 
 @dataclass(frozen=True, eq=False)
@@ -137,7 +133,7 @@ def apply_allowance(panel: Panel, allowance_mm: float | Mapping[str, float]) -> 
         for edge, distance, line, u in zip(panel.edges, inward, lines, spread[1:], strict=True)
     )
     return Seamed(
-        outlines_mm=_outlines(region),
+        outlines_mm=tuple(map(ring_points, polygons(region))),
         area=panel.area_of(region.area, float(spread[0]), region.length),
         edges=edges,
         eaten=_eaten(panel, sweeps),
@@ -156,18 +152,10 @@ def changed_panel(panel: Panel, allowance_mm: float | Mapping[str, float]) -> Pa
     gone = [edge.id for edge in seamed.edges if len(edge.lines_mm) != 1]
     if gone or len(seamed.outlines_mm) != 1:
         raise ValueError(f"the allowances eat the piece: nothing whole is left of {', '.join(gone) or 'it'}")
-    courses = [edge.lines_mm[0] for edge in seamed.edges]
-    closed = [  # where a point was rounded off, the round belongs to the edge before it
-        course if np.array_equal(course[-1], after[0]) else np.vstack([course, after[:1]])
-        for course, after in zip(courses, courses[1:] + courses[:1], strict=True)
-    ]
-    firsts = np.cumsum([0, *[len(course) - 1 for course in closed]])
-    edges = tuple(
-        PanelEdge(edge.id, edge.label, int(first), int(last % firsts[-1]), edge.kind, seam.new_length)
-        for edge, seam, first, last in zip(panel.edges, seamed.edges, firsts[:-1], firsts[1:], strict=True)
-    )
-    outline = np.concatenate([course[:-1] for course in closed])
-    return replace(panel, area=seamed.area, outline_mm=outline, edges=edges)
+    lines = {edge.id: LineString(edge.lines_mm[0]) for edge in seamed.edges}
+    whole = part_of(panel, Polygon(seamed.outlines_mm[0], panel.holes_mm), panel.id, seamed.area, lines)
+    new = {edge.id: edge.new_length for edge in seamed.edges}
+    return replace(whole, edges=tuple(replace(edge, length=new[edge.id]) for edge in whole.edges))
 
 
 def _by_edge(panel: Panel, allowance_mm: float | Mapping[str, float]) -> NDArray[np.float64]:
@@ -192,13 +180,7 @@ def _region(panel: Panel, inward: NDArray[np.float64], sweeps: list[_Sweep]) -> 
     swept = unary_union([sweep.region for sweep in sweeps])
     outer = panel.outer.union(swept) if np.any(inward < 0.0) else panel.outer.difference(swept)
     holes = unary_union([Polygon(hole) for hole in panel.holes_mm])
-    return unary_union([_without_pinholes(part).difference(holes) for part in _polygons(outer)])
-
-
-def _polygons(region: BaseGeometry) -> list[Polygon]:
-    """The region's polygons, largest first."""
-    parts = [part for part in getattr(region, "geoms", [region]) if part.area > SLIVER_MM2]
-    return sorted(parts, key=lambda part: -float(part.area))
+    return unary_union([_without_pinholes(part).difference(holes) for part in polygons(outer)])
 
 
 def _without_pinholes(part: Polygon) -> Polygon:
@@ -258,23 +240,11 @@ def _carried_on(mitre: Points, along: Points, left: Points, distance: NDArray[np
 def _lines(region: BaseGeometry, sweeps: list[_Sweep]) -> list[tuple[Points, ...]]:
     """For each edge the parts (K, 2) of the region's outline that are its new line, counter-clockwise."""
     lines: list[list[Points]] = [[] for _ in sweeps]
-    for ring in _outlines(region):
-        closed = np.vstack([ring, ring[:1]])
-        middles = shapely.points((closed[:-1] + closed[1:]) / 2.0)
-        label = np.full(len(ring), -1)
-        for i, sweep in enumerate(sweeps):
-            shapely.prepare(sweep.line)
-            label[(label < 0) & shapely.dwithin(sweep.line, middles, ON_LINE_MM)] = i
-        changes = np.flatnonzero(label != np.roll(label, 1))
-        bounds = np.append(changes, changes[0] + len(ring)) if len(changes) else np.array([0, len(ring)])
-        for first, last in pairwise(bounds):
-            if label[first] >= 0:
-                lines[label[first]].append(ring[np.arange(first, last + 1) % len(ring)])
+    for part in polygons(region):
+        for label, run in traced(ring_points(part), [sweep.line for sweep in sweeps]):
+            if label >= 0:
+                lines[label].append(run)
     return [tuple(line) for line in lines]
-
-
-def _outlines(region: BaseGeometry) -> tuple[Points, ...]:
-    return tuple(np.asarray(orient(part).exterior.coords[:-1]) for part in _polygons(region))
 
 
 def _eaten(panel: Panel, sweeps: list[_Sweep]) -> tuple[Eaten, ...]:
