@@ -19,6 +19,7 @@ ROUNDED_MM = 2.0  # blur rounds a right angle this far on either side
 STRAIGHT_MM = 0.6  # an edge that departs less from its chord is straight: what a cutter cannot see
 STRAIGHT_SHARE = 0.001  # nor this share of the chord
 OUTLINE_STEP_MM = 1.0
+FEWEST_POINTS = 3  # of an edge
 
 
 @dataclass(frozen=True, eq=False)
@@ -144,11 +145,23 @@ def _sharpen(chain: _Chain, breaks: list[_Break]) -> list[_Break]:
     """Sharp corners moved to where the edges fitted between them meet."""
     for _ in range(2):
         joints = _joints(_fit_all(chain, breaks), breaks)
-        breaks = [
+        moved = [
             _Break(_nearest(chain, b.place, j.at_mm), _rounding(j.turn_rad))
             for b, j in zip(breaks, joints, strict=True)
         ]
+        breaks = _apart(chain, sorted(moved, key=lambda b: b.place))
     return breaks
+
+
+def _apart(chain: _Chain, breaks: list[_Break]) -> list[_Break]:
+    """Breaks without those that leave too few points for an edge between them and the one before."""
+    kept: list[_Break] = []
+    for b in breaks:
+        if not kept or len(_between(chain, kept[-1], b)) >= FEWEST_POINTS:
+            kept.append(b)
+    if len(kept) > 1 and len(_between(chain, kept[-1], kept[0])) < FEWEST_POINTS:
+        kept.pop()
+    return kept
 
 
 def _add_rounded(chain: _Chain, breaks: list[_Break]) -> list[_Break]:
