@@ -72,12 +72,11 @@ def cut_parallel(panel: Panel, edge_id: str, distance_mm: float) -> Division:
     shared = panel.shared(numbers)
     line = _parallel(panel, edge_id, distance_mm)
     areas = [
-        panel.area_of(part.area, float(u), part.intersection(panel.polygon.boundary.buffer(1e-6)).length)
-        for part, u in zip(parts, shared[1:], strict=True)
+        panel.area_of(part.area, float(u), outer)
+        for part, u, outer in zip(parts, shared[1:], _outer_lengths(panel, parts), strict=True)
     ]
-    return _division(
-        panel, parts, areas, [line], [panel.length(line.intersection(panel.polygon).length, float(shared[0]))]
-    )
+    cut = panel.length(line.intersection(panel.polygon).length, float(shared[0]))
+    return _division(panel, parts, areas, [line], [cut])
 
 
 def divide(panel: Panel, lines_mm: Sequence[Points]) -> Division:
@@ -104,15 +103,12 @@ def divide(panel: Panel, lines_mm: Sequence[Points]) -> Division:
     parts = _divided(panel, lines)
     if len(parts) < 2:
         raise ValueError("the lines do not divide the piece: they must reach from edge to edge")
-    bound = panel.polygon.boundary.buffer(1e-6)
     areas = []
-    for part in parts:
-        outer = part.boundary.intersection(bound).length
+    for part, outer in zip(parts, _outer_lengths(panel, parts), strict=True):
         shared = root_sum_squares(2.0 * part.area * panel.error.scale, outer * panel.error.shift_mm)
         areas.append(panel.area_of(part.area, shared, outer))
-    return _division(
-        panel, parts, areas, lines, [stretch(panel, line.intersection(panel.polygon).length) for line in lines]
-    )
+    cuts = [stretch(panel, line.intersection(panel.polygon).length) for line in lines]
+    return _division(panel, parts, areas, lines, cuts)
 
 
 def _division(
@@ -130,6 +126,12 @@ def _divided(panel: Panel, lines: Sequence[LineString]) -> list[Polygon]:
     pieces = polygonize(unary_union([panel.polygon.boundary, *lines]))
     inside = [piece for piece in pieces if panel.polygon.contains(piece.representative_point())]
     return [part for piece in inside for part in polygons(piece)]
+
+
+def _outer_lengths(panel: Panel, parts: Sequence[Polygon]) -> list[float]:
+    """How much of each part's boundary was the panel's own."""
+    own = panel.polygon.boundary.buffer(1e-6)
+    return [float(part.boundary.intersection(own).length) for part in parts]
 
 
 def _areas_nearest(parts: list[Polygon], centres: list[Points]) -> list[float]:

@@ -75,7 +75,7 @@ def height(panel: Panel, edge_id: str) -> Quantity:
     """
 
     def reach(moved: Panel) -> Points:
-        return np.max(_frame(moved, edge_id).of(moved.outline_mm)[:, 1], keepdims=True)
+        return np.array([np.max(_frame(moved, edge_id).of(moved.outline_mm)[:, 1])])
 
     return panel.length(float(reach(panel)[0]), float(panel.shared(reach)[0]))
 

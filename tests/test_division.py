@@ -81,7 +81,12 @@ def test_area_uncertainty_against_monte_carlo() -> None:
 
 def test_line_beside_the_piece_failure() -> None:
     with pytest.raises(ValueError, match="does not divide"):
-        cut_parallel(gore(), "A1", 700.0)
+        cut_parallel(rectangle(600.0, 400.0), "A1", 700.0)
+
+
+def test_edge_too_curved_failure() -> None:
+    with pytest.raises(ValueError, match="too curved"):
+        cut_parallel(gore(), "A1", 900.0)
 
 
 def test_line_too_short_failure() -> None:
