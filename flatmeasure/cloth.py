@@ -164,12 +164,12 @@ def _cloth_probability(small: Pixels, references: Sequence[Points], marks: _Mark
 
 
 def _first_evidence(view: GroundView, allowed: Mask, border_is_ground: bool) -> Scalar:
-    """Log-odds of cloth from the distance to the ground; the threshold is Otsu's on the logarithm of the distance."""
+    """Log-odds of cloth from the distance to the ground; the threshold is Otsu's, on a logarithmic scale."""
     distance = cv2.GaussianBlur(np.minimum(view.distance, 20.0), (0, 0), 1.0)
     scale = np.log(np.maximum(distance[allowed], 0.5)) * 40.0 + 30.0
     codes = np.clip(scale, 0, 255).astype(np.uint8).reshape(1, -1)
     otsu = cv2.threshold(codes, 0, 255, cv2.THRESH_BINARY + cv2.THRESH_OTSU)[0]
-    limit = float(np.clip(np.exp((otsu - 30.0) / 40.0), 2.0, 5.0))
+    limit = float(np.clip(np.exp((otsu - 30.0) / 40.0), max(2.0, view.usual), 5.0))
     odds = np.clip((distance - limit) * 1.2, -3.0, 6.0)
     if border_is_ground:
         doubtful = np.where(distance > 2.0 * limit, 3.0, -2.0)
@@ -200,8 +200,8 @@ def _colour_bins(lab: Pixels) -> NDArray[np.int32]:
 def _colour_evidence(bins: NDArray[np.int32], probability: Scalar, allowed: Mask) -> Scalar:
     """Log-odds of each colour, from the histograms of what now counts as cloth and as ground."""
     inside = bins[allowed]
-    cloth_share = np.clip(1.5 * probability[allowed] - 0.25, 0.0, 1.0)
-    cloth, ground = (_histogram(inside, weights) for weights in (cloth_share, 1.0 - cloth_share))
+    lean = 2.0 * probability[allowed] - 1.0
+    cloth, ground = (_histogram(inside, np.maximum(side, 0.0)) for side in (lean, -lean))
     odds = np.log((cloth + 1e-5) / (ground + 1e-5))
     return np.asarray(np.clip(odds, -3.0, 3.0)[bins], dtype=np.float32)
 
@@ -273,8 +273,9 @@ def _draw_strokes(strokes: Sequence[Points], photo: Pixels, small: Pixels) -> tu
         path = np.clip(np.rint(_scaled(np.asarray(stroke, np.float64), photo, small)), 0, limit).astype(np.int32)
         cv2.polylines(drawn, [path], False, 1, thickness=3)
         for x, y in path:
+            cv2.circle(drawn, (int(x), int(y)), 1, 1, -1)
             cv2.floodFill(small.copy(), flooded, (int(x), int(y)), 0, (9, 9, 9), (9, 9, 9), flags)
-    return drawn.astype(bool), flooded[1:-1, 1:-1].astype(bool)
+    return drawn.astype(bool), _dilated(flooded[1:-1, 1:-1] > 0, np.ones((3, 3), np.uint8))
 
 
 def _draw_boxes(boxes: Sequence[tuple[float, float, float, float]], photo: Pixels, small: Pixels) -> Mask:

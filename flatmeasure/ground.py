@@ -26,10 +26,18 @@ BORDER_SHARE = 0.03  # width of the strip along the picture's edge, of the short
 _SAMPLES = 6000
 _SMALLEST_CLUSTER = 0.02  # of the samples
 _COLOUR_NOISE = 0.012  # of the full scale: sensor noise and JPEG together, the least scatter of any cluster
-_SHADE_RANGE = (0.5, 1.06)  # encoded brightness of shaded ground against lit; 0.5 is about a fifth of the light
-_SHADE_SD = 0.2
+_SHADE_RANGE = (0.5, 1.0)  # encoded brightness of shaded ground against lit; 0.5 is about a fifth of the light
+_LIGHT_RANGE = (0.5, 2.0)  # the same for uneven light
+_LIGHT_ROUNDS, _LIGHT_SAMPLES = 6, 50  # effective number: neighbouring pixels err alike
+_LIGHT_STEP = 0.08  # of the logarithm: scatter about a smooth field
+_LIGHT_CHANGE = 0.3  # usual change of the logarithm from the middle of a picture to its edge
+_SHADE_PRICE = 3.0  # distance of ground in shade: as far as a colour that scatter seldom explains
 _FAR = 4.0  # a distance that scatter hardly explains
+_UNLIKE = 2.5  # a distance less than the price of shade: a mat may have the floor's hue
 _MAT_SHARE_OF_RING = 0.25
+_SMALLEST_MAT = 0.1  # of the picture
+_USUAL_SHARE = 0.97
+_SQUARE = np.ones((5, 5), np.uint8)
 _CLOTH_SHARE_OF_BORDER = 0.35  # cloth cut off by the picture's edge takes less of it
 _CLOTH_BORDER_RATIO = 1.1  # and less of it than this times the root of its own area
 
@@ -62,11 +70,14 @@ class GroundView:
         Where cloth may lie: on the mat when one is seen, and not on a reference.
     border : (H, W) bool array
         The strip along the picture's edge.
+    usual : float
+        The distance that nearly all ground keeps below.
     """
 
     distance: Scalar
     allowed: Mask
     border: Mask
+    usual: float
 
 
 def fit_ground(colours: NDArray[np.float32], clusters: int = 6) -> GroundModel:
@@ -75,6 +86,8 @@ def fit_ground(colours: NDArray[np.float32], clusters: int = 6) -> GroundModel:
     cv2.setRNGSeed(1)
     stop = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 20, 1e-3)
     count = min(clusters, len(chosen))
+    brightness = np.log(np.maximum(chosen.sum(axis=1), 0.05))
+    unevenness = 1.48 * float(np.median(np.abs(brightness - np.median(brightness))))  # folds and grain shade the ground
     labels = cv2.kmeans(chosen, count, np.empty(0, np.int32), stop, 1, cv2.KMEANS_PP_CENTERS)[1].ravel()
     means, whiteners = [], []
     for k in range(count):
@@ -83,22 +96,29 @@ def fit_ground(colours: NDArray[np.float32], clusters: int = 6) -> GroundModel:
             continue
         mean = np.median(members, axis=0)
         scatter = (members - mean).T @ (members - mean) / len(members) + np.eye(3) * _COLOUR_NOISE**2
+        scatter += unevenness**2 * np.outer(mean, mean)
         means.append(mean)
         whiteners.append(np.linalg.cholesky(np.linalg.inv(scatter)).T)
     return GroundModel(np.array(means, np.float32), np.array(whiteners, np.float32))
 
 
-def ground_distance(model: GroundModel, colours: NDArray[np.float32]) -> Scalar:
-    """Distance of every pixel, (H, W, 3) RGB 0 to 1, to the nearest ground colour in standard deviations."""
+def ground_distance(
+    model: GroundModel, colours: NDArray[np.float32], shade_range: tuple[float, float] | None = None
+) -> Scalar:
+    """Distance of every pixel, (H, W, 3) RGB 0 to 1, to the nearest ground colour in standard deviations.
+
+    Ground is lit, or shaded at a price. With a ``shade_range`` any brightness in it is free.
+    """
+    low, high = shade_range or _SHADE_RANGE
+    price2 = 0.0 if shade_range else _SHADE_PRICE**2
     pixels = np.ascontiguousarray(colours.reshape(-1, 3))
     nearest = np.full(len(pixels), np.inf, np.float32)
     for mean, whitener in zip(model.means, model.whiteners, strict=True):
         seen, lit = pixels @ whitener.T, whitener @ mean
-        along, length2 = seen @ lit, float(lit @ lit)
-        shade = np.clip(along / length2, *_SHADE_RANGE)
-        residual2 = np.einsum("ij,ij->i", seen, seen) + shade * (shade * length2 - 2.0 * along)
-        residual2 += (np.minimum(shade - 1.0, 0.0) / _SHADE_SD) ** 2
-        np.minimum(nearest, residual2, out=nearest)
+        length2, along, lit2 = np.einsum("ij,ij->i", seen, seen), seen @ lit, float(lit @ lit)
+        shade = np.clip(along / lit2, low, high)
+        np.minimum(nearest, length2 + lit2 - 2.0 * along, out=nearest)
+        np.minimum(nearest, length2 + shade * (shade * lit2 - 2.0 * along) + price2, out=nearest)
     distance: Scalar = np.sqrt(np.maximum(nearest, 0.0)).reshape(colours.shape[:2])
     return distance
 
@@ -114,19 +134,63 @@ def view_ground(colours: NDArray[np.float32], references_px: Sequence[Points]) -
         Corners of the references in pixels of this picture.
     """
     border = _border_strip(colours.shape[:2])
-    floor = _without_cloth(fit_ground(colours[border]), colours, border)
-    distance = ground_distance(floor, colours)
+    distance = _compare(colours, border, border)
     cards = _grown(references_px, CARD_GROWTH, border.shape)
     ring = _grown(references_px, RING_GROWTH, border.shape) & ~cards
-    if not ring.any():
-        return GroundView(distance, ~cards, border)
-    unlike_floor = ring & (distance > _FAR)
-    if unlike_floor.sum() < _MAT_SHARE_OF_RING * ring.sum():
-        around = fit_ground(colours[ring])
-        return GroundView(np.minimum(distance, ground_distance(around, colours)), ~cards, border)
-    to_mat = ground_distance(fit_ground(colours[unlike_floor]), colours)
-    on_mat = _mat_area((to_mat < distance) | cards, cards)
-    return GroundView(to_mat, on_mat & ~cards, border)
+    sheet = _sheet_under(ring, distance)
+    if sheet is None:
+        samples = ring | border
+        if ring.any():
+            distance = _compare(colours, samples, border)
+        return GroundView(distance, ~cards, border, _usual(distance, samples))
+    samples = ring & sheet
+    to_mat = _compare(colours, samples, np.zeros_like(border))
+    on_mat = _mat_area((to_mat < np.minimum(distance, _FAR)) | cards, cards)
+    return GroundView(to_mat, on_mat & ~cards, border, _usual(to_mat, samples))
+
+
+def _usual(distance: Scalar, samples: Mask) -> float:
+    return float(np.quantile(distance[samples], _USUAL_SHARE))
+
+
+def _sheet_under(ring: Mask, to_floor: Scalar) -> Mask | None:
+    """The area, other than the floor, on which the references lie; None when that is the floor itself."""
+    labels = cv2.connectedComponents(cv2.morphologyEx(_as_bytes(to_floor > _UNLIKE), cv2.MORPH_OPEN, _SQUARE))[1]
+    under = np.bincount(labels[ring & (labels > 0)], minlength=2)
+    sheet: Mask = labels == int(under.argmax())
+    if under.max() < _MAT_SHARE_OF_RING * ring.sum() or under.max() == 0 or sheet.mean() < _SMALLEST_MAT:
+        return None
+    return sheet
+
+
+def _compare(colours: NDArray[np.float32], samples: Mask, border: Mask) -> Scalar:
+    """Distance to the ground that the samples show, under light that changes slowly over the picture."""
+    model = _without_cloth(fit_ground(colours[samples]), colours, border)
+    even = colours / _light_field(colours, samples, ground_distance(model, colours, _LIGHT_RANGE))[:, :, None]
+    return ground_distance(_without_cloth(fit_ground(even[samples]), even, border), even)
+
+
+def _light_field(colours: NDArray[np.float32], samples: Mask, hue_distance: Scalar) -> Scalar:
+    """Brightness of the ground as a smooth field, a quadratic of its logarithm.
+
+    The fit starts from the samples and takes in, step by step, what has the ground's hue and follows the field so far:
+    cloth of that hue stands off by a step. Where little ground is seen the light is taken as even (a ridge).
+    """
+    height, width = samples.shape
+    y, x = np.mgrid[-1.0 : 1.0 : height * 1j, -1.0 : 1.0 : width * 1j].astype(np.float32)
+    terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y])
+    brightness = np.log(np.maximum(colours.sum(axis=2), 0.05))
+    candidate = (hue_distance < _FAR) | samples
+    step = max(1, int(candidate.sum()) // _SAMPLES)
+    design, target = terms[:, candidate][:, ::step].T.astype(np.float64), brightness[candidate][::step]
+    weights = samples[candidate][::step].astype(np.float64)
+    ridge = np.diag([1e-6, 1.0, 1.0, 4.0, 4.0, 4.0]) * _LIGHT_STEP**2 / _LIGHT_CHANGE**2
+    for _ in range(_LIGHT_ROUNDS):
+        share = weights / max(weights.sum(), 1e-6) * _LIGHT_SAMPLES
+        fit = np.linalg.solve(design.T @ (design * share[:, None]) + ridge, design.T @ (share * target))
+        weights = np.exp(-0.5 * ((target - design @ fit) / _LIGHT_STEP) ** 2)
+    field = np.tensordot(fit, terms, 1)
+    return np.asarray(np.exp(np.clip(field - np.median(field), -1.0, 1.0)), dtype=np.float32)
 
 
 def _without_cloth(floor: GroundModel, colours: NDArray[np.float32], border: Mask) -> GroundModel:
@@ -164,15 +228,18 @@ def _grown(quads_px: Sequence[Points], growth: float, shape: tuple[int, ...]) ->
     return area.astype(bool)
 
 
+def _as_bytes(mask: Mask) -> Pixels:
+    return mask.astype(np.uint8)
+
+
 def _mat_area(like_mat: Mask, cards: Mask) -> Mask:
     """The convex sheet on which the references lie: the hull of the mat-coloured areas that they touch."""
-    square = np.ones((5, 5), np.uint8)
-    opened = cv2.morphologyEx(like_mat.astype(np.uint8), cv2.MORPH_OPEN, square)
+    opened = cv2.morphologyEx(_as_bytes(like_mat), cv2.MORPH_OPEN, _SQUARE)
     labels = cv2.connectedComponents(opened)[1]
     under = np.unique(labels[cards])
-    touched = np.isin(labels, under[under > 0]).astype(np.uint8)
+    touched = _as_bytes(np.isin(labels, under[under > 0]))
     outlines = cv2.findContours(touched, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)[0]
     area: Pixels = np.zeros(cards.shape, np.uint8)
     if outlines:
         cv2.fillConvexPoly(area, cv2.convexHull(np.vstack(outlines)), 1)
-    return cv2.erode(area, square).astype(bool)
+    return cv2.erode(area, _SQUARE).astype(bool)
