@@ -30,7 +30,7 @@ SEEN_CAUSE = "locating the references"
 
 U_GROWTH_PX = 0.15  # tone curves and sharpening move a dark edge by about this much (design, section 2)
 U_LOG_SIZE = 0.002  # a print or cut square is true to about 0.2 %
-U_STEP_PX = 0.03  # what a whole located side may be off by, however many points show it (measured on renders)
+U_STEP_PX = 0.05  # what a whole located side may be off by, however many points show it (measured on real boards)
 
 # Typical steps of the unknowns: they only condition the solver.
 CAMERA_SCALE = (0.03, 30.0, 30.0, 0.02, 0.01)

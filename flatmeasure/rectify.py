@@ -22,7 +22,7 @@ TYPICAL_35MM, U_LOG_TYPICAL = 27.0, 0.2
 U_LOG_FOCAL = 0.03  # whole millimetres, and the picture may be cropped a little (design, section 2)
 U_CENTRE = 0.01  # of the width
 U_RADIAL = (0.03, 0.01)
-U_RADIAL_UNKNOWN = (0.1, 0.03)  # a lens nothing is known of, or a wide one: its bend may be strong
+U_RADIAL_UNKNOWN = (0.15, 0.05)  # a lens nothing is known of, or a wide one: its bend may be strong
 WIDE_35MM = 20.0
 
 
@@ -104,7 +104,7 @@ class Rectification:
         a, b = right - at, down - at
         return np.asarray(np.sqrt(np.abs(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0])))
 
-    def distance(self, a_px: Points, b_px: Points, z_mm: float = 0.0, *, u_px: float = 0.2) -> Quantity:
+    def distance(self, a_px: Points, b_px: Points, z_mm: float = 0.0, *, u_px: float = 0.3) -> Quantity:
         """Distance between two points of the picture on the plane at ``z_mm``.
 
         Parameters
