@@ -1,6 +1,6 @@
 """Strips and binding from one piece or several leftovers, by placing the strips.
 
-The cloth is ruled in bands as wide as a strip; each free stretch of a band that is long enough gives a strip. The ruling
+The cloth is ruled in bands as wide as a strip; a free stretch of a band that is long enough gives a strip. The ruling
 is shifted until most length comes out. Strips for a binding are sewn end to end:
 
 - square ends, seam across: each join takes the allowance of both ends, 2 a;
