@@ -234,16 +234,17 @@ def test_fit_outline_failure_lengths() -> None:
         fit_outline(SQUARE, np.full(3, 0.1), np.zeros(len(SQUARE), dtype=bool))
 
 
-@pytest.mark.parametrize("seed", range(6))
-def test_ragged_and_coarse_outlines_are_still_fitted(seed: int) -> None:
-    """A torn shape in steps of 4 mm, as a small picture gives: edges join up, none is lost in between."""
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("step_mm", [1.5, 4.0])
+def test_ragged_and_coarse_outlines_are_still_fitted(seed: int, step_mm: float) -> None:
+    """A torn rim, its corners nearly running into each other, also in a small picture's coarse steps."""
     rng = np.random.default_rng(seed)
-    angle = np.linspace(0, 2 * np.pi, 60, endpoint=False)
-    radius = 150 + rng.uniform(-35, 35, 60)
+    angle = np.linspace(0, 2 * np.pi, 120, endpoint=False)
+    radius = 150 + rng.uniform(-10, 10, 120)
     ring = np.column_stack([radius * np.cos(angle), radius * np.sin(angle)])
     ring = np.vstack([ring, ring[:1]])
     places = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(ring, axis=0), axis=1))])
-    even = np.arange(0, places[-1] - 2.0, 4.0)
+    even = np.arange(0, places[-1] - 0.5 * step_mm, step_mm)
     points = np.column_stack([np.interp(even, places, ring[:, k]) for k in (0, 1)])
     fit = fit_outline(points, np.full(len(points), 0.05), np.zeros(len(points), dtype=bool))
     assert len(fit.edges) == len(fit.corners_mm)
