@@ -17,6 +17,10 @@ UNIT_CORNERS: Points = np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0]]
 CARRIED_ON = 0.8  # how far beyond a corner a side is followed, in sides
 CODE_CELLS = 6  # 4 x 4 bits inside a black border of one cell
 CODE_FAMILY = cv2.aruco.DICT_4X4_50
+QUIET_ZONE = 1.0 / CODE_CELLS  # white margin of a coded card, in sides
+MARK_REACH = 0.06  # extent of a corner mark to either side of its middle, in sides
+
+U_LOG_SIZE = 0.002  # a print or cut square is true to about 0.2 %
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,6 +81,25 @@ class Step:
 
 
 @dataclass(frozen=True, eq=False)
+class Saddles:
+    """Crossings of a checker pattern: points of a figure that blur, exposure and tone do not move.
+
+    Attributes
+    ----------
+    uv : (N, 2) array
+        In the unit figure.
+    points_px : (N, 2) array
+        Where the picture shows them.
+    u_px : (N,) array
+        Standard uncertainty in each direction.
+    """
+
+    uv: Points
+    points_px: Points
+    u_px: Points
+
+
+@dataclass(frozen=True, eq=False)
 class Reference:
     """A figure of known size found in the picture.
 
@@ -96,6 +119,10 @@ class Reference:
         When set, the corners themselves are observations with this standard uncertainty.
     blur_px : float
         Standard deviation of the steps' blur, median over the steps; NaN when unknown.
+    saddles : Saddles or None
+        Checker crossings, where the figure has them and the picture shows them.
+    u_log_size : float
+        Relative standard uncertainty of the size, common to all references of a photo: one print, one error.
     """
 
     kind: str
@@ -105,6 +132,8 @@ class Reference:
     steps: tuple[Step, ...]
     corner_u_px: float | None
     blur_px: float
+    saddles: Saddles | None = None
+    u_log_size: float = U_LOG_SIZE
 
 
 @dataclass(frozen=True)
@@ -148,6 +177,48 @@ def crossing_boundaries(*, dark_inside: bool, reach: float) -> tuple[Boundary, .
     return tuple(lines)
 
 
+def code_cells(code: int) -> NDArray[np.bool_]:
+    """(6, 6) cells of a coded square, rows from the top, True where white."""
+    family = cv2.aruco.getPredefinedDictionary(CODE_FAMILY)
+    return np.asarray(family.generateImageMarker(code, CODE_CELLS, borderBits=1)) > 127
+
+
+def corner_marks() -> tuple[Points, Points]:
+    """The 2 x 2 checkers in the corners of a coded card's white margin.
+
+    They stand where neither the sides' profiles nor the code's cells lie, farther apart than the square's own corners,
+    and show the square a white quadrant, so that no detector joins them to it.
+
+    Returns
+    -------
+    (4, 2) array
+        Their middles in the unit figure: checker crossings.
+    (8, 2, 2) array
+        Their dark cells: opposite corners of each.
+    """
+    middles = UNIT_CORNERS + QUIET_ZONE / 2.0 * (2.0 * UNIT_CORNERS - 1.0)
+    inward = MARK_REACH * np.sign(0.5 - middles)
+    cells = [(at, at + way * turn) for at, way in zip(middles, inward, strict=True) for turn in ([1, -1], [-1, 1])]
+    return middles, np.array(cells)
+
+
+def crossings(code: int) -> tuple[Points, Points]:
+    """Where a coded card has checker crossings: in its corner marks, and where white cells of the code meet diagonally.
+
+    Returns
+    -------
+    (N, 2) array
+        In the unit figure. Few codes have more than two of their own.
+    (N,) array
+        How far the lines of each extend, in sides.
+    """
+    light = code_cells(code)
+    here, right, below, diagonal = light[:-1, :-1], light[:-1, 1:], light[1:, :-1], light[1:, 1:]
+    row, column = np.nonzero((here == diagonal) & (right == below) & (here != right))
+    own = np.column_stack([column + 1, row + 1]) / CODE_CELLS
+    return np.vstack([corner_marks()[0], own]), np.repeat([MARK_REACH, 1.0 / CODE_CELLS], [4, len(own)])
+
+
 def code_boundaries(code: int) -> tuple[Boundary, ...]:
     """Lines between black and white cells inside a coded square, collinear neighbours of one polarity joined.
 
@@ -156,8 +227,7 @@ def code_boundaries(code: int) -> tuple[Boundary, ...]:
     code : int
         0 to 49 of the open ArUco family with 4 x 4 bits.
     """
-    family = cv2.aruco.getPredefinedDictionary(CODE_FAMILY)
-    light = np.asarray(family.generateImageMarker(code, CODE_CELLS, borderBits=1)) > 127
+    light = code_cells(code)
     level = [(start, end, at) for at in range(1, CODE_CELLS) for start, end in _runs(light[at - 1], light[at])]
     # Transposed, rows become columns and right hand becomes left hand: hence the exchanged arguments.
     upright = [(start, end, at) for at in range(1, CODE_CELLS) for start, end in _runs(light[:, at], light[:, at - 1])]

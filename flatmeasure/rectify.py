@@ -6,11 +6,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from flatmeasure.bundle import GROWTH, N_CAMERA, CameraPrior, Solution, scaled_inverse, solve, unknown_scale
+from flatmeasure.bundle import CameraPrior, Solution, scaled_inverse, solve, unknown_scale
 from flatmeasure.camera import Camera, Points, Pose, focal_from_35mm, project, to_plane
 from flatmeasure.errors import Note, ReferenceImplausible
 from flatmeasure.figures import Rectangle, Reference, Square
 from flatmeasure.photo import Photo, PhotoSource, load_photo
+from flatmeasure.projection import GROWTH, N_CAMERA
 from flatmeasure.quantity import Quantity, root_sum_squares
 from flatmeasure.references import find_references, reference_from_corners
 

@@ -67,6 +67,8 @@ class LaidReference:
         Which of the 50 codes; coded squares only.
     border_mm : float
         Width of the card's light border round a coded or dark figure.
+    marks : bool
+        Whether a coded card has checkers in the corners of its margin (``figures.corner_marks``).
     """
 
     kind: Literal["coded", "dark", "light"]
@@ -75,6 +77,7 @@ class LaidReference:
     turn_deg: float = 0.0
     code: int = 0
     border_mm: float = 20.0
+    marks: bool = False
 
     @property
     def corners_mm(self) -> Points:

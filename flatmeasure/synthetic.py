@@ -14,6 +14,7 @@ from shapely.geometry.polygon import orient
 
 from flatmeasure.camera import Points
 from flatmeasure.coverage import coverage
+from flatmeasure.figures import code_cells, corner_marks
 from flatmeasure.scene import Colour, LaidCloth, LaidReference, Scene, see_loop, silhouette_px
 
 Picture = NDArray[np.float32]  # (H, W, 3), linear light, 0 to 1
@@ -117,9 +118,11 @@ def _paint_reference(picture: Picture, reference: LaidReference, scene: Scene) -
     _fill(picture, [loop(0, 0, 1, 1, reference.border_mm)], PAPER)
     _fill(picture, [loop(0, 0, 1, 1)], INK)
     if reference.kind == "coded":
-        family = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50)
-        light = np.argwhere(cv2.aruco.generateImageMarker(family, reference.code, 6) > 0) / 6
+        light = np.argwhere(code_cells(reference.code)) / 6
         _fill(picture, [loop(x, y, x + 1 / 6, y + 1 / 6) for y, x in light], PAPER)
+    if reference.marks:
+        cells = np.sort(corner_marks()[1], axis=1)
+        _fill(picture, [loop(*low, *high) for low, high in cells], INK)
 
 
 def _paint_shadow(picture: Picture, cloth: LaidCloth, scene: Scene) -> None:

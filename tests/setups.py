@@ -10,9 +10,10 @@ from typing import Literal
 
 import numpy as np
 
-from flatmeasure.bundle import U_GROWTH_PX, U_LOG_SIZE, U_STEP_PX
+from flatmeasure.bundle import U_GROWTH_PX
 from flatmeasure.camera import Camera, Points, Pose
-from flatmeasure.figures import Boundary, Reference, Step, border, code_boundaries
+from flatmeasure.figures import U_LOG_SIZE, Boundary, Reference, Step, border, code_boundaries
+from flatmeasure.projection import U_STEP_PX
 from flatmeasure.rectify import CameraPrior
 from flatmeasure.scene import LaidReference, Scene, View, scene_camera, see
 

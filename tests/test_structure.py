@@ -14,7 +14,7 @@ PACKAGE = ROOT / "flatmeasure"
 # Along the data's way; a module imports only modules that stand before it. A new module takes its place here.
 ORDER = (
     "errors", "quantity", "units", "jpeg", "photo", "camera",
-    "figures", "candidates", "profiles", "steps", "plausibility", "sightings", "references", "bundle", "rectify",
+    "figures", "candidates", "profiles", "steps", "saddles", "plausibility", "sightings", "references", "projection", "bundle", "rectify",
     "cloth_net", "ground", "spread", "regions", "cloth",
     "appearance", "stepfit", "outline", "corners", "curves", "rounded", "edges",
     "measurement", "measures", "advice", "pipeline",
