@@ -20,6 +20,8 @@ Bools = NDArray[np.bool_]
 RIM_SAMPLES = 8  # outermost and innermost samples of a profile, from which the colours are taken
 COLOURS = 6
 RARE_SHARE = 0.02
+RARITY = np.float32(0.5)  # weight of rarity: less than 2, a likelihood's, for neighbouring pixels repeat each other
+SHADING = 0.2  # change of level, in units of the mean, that is put down to shading rather than to another colour
 NEIGHBOURS = 12.0  # profiles over which colours are counted, standard deviation of a Gaussian window
 LIMIT = np.float32(9.0)
 CHROMA_SD = np.float32(0.02)
@@ -30,31 +32,67 @@ SHADE_SD = np.float32(0.7)
 
 
 @dataclass(frozen=True, eq=False)
+class Palette:
+    """The main colours on one side of an outline, linear light.
+
+    Attributes
+    ----------
+    colours : (C, 3) array
+    share : (N, C) array
+        How common each is on the stretch of the outline about each of N points.
+    """
+
+    colours: Singles
+    share: Singles
+
+    def deviation(self, light: Singles, row: NDArray[np.intp]) -> Singles:
+        """(M, K) squared deviation of light (M, K, 3) from the nearest colour; what is rare explains less."""
+        rarity = -RARITY * np.log(self.share[row])
+        deviation = _deviation(light, self.colours[None]) + rarity[:, None, :]
+        return np.asarray(np.minimum(deviation.min(axis=2), LIMIT))
+
+    def scatter(self) -> Floats:
+        """(N, 3, 3) covariance of the colours about each point, as far as shading does not explain it."""
+        mean = self.share @ self.colours
+        length = np.linalg.norm(mean, axis=1, keepdims=True) + 1e-6
+        away = self.colours - mean[:, None]
+        along = np.einsum("nci,ni->nc", away, mean / length)
+        shading = np.clip(along, -SHADING * length, SHADING * length)
+        away = away - shading[..., None] * (mean / length)[:, None]
+        scatter: Floats = ((self.share[..., None] * away).swapaxes(1, 2) @ away).astype(np.float64)
+        return scatter
+
+
+@dataclass(frozen=True, eq=False)
 class Appearance:
-    """Colours in linear light.
+    """Colours in linear light, learnt along N points of an outline.
 
     Attributes
     ----------
     ground : (N, 3) array
-        Beside each of the N points of the outline they were learnt from.
-    cloth : (C, 3) array
-    cloth_cost : (N, C) array
-        Added to a deviation from each cloth colour: what is rare on a stretch of the outline explains less there.
+        Beside each point.
+    marks : Palette
+        What else lies on the ground: grid lines, grain.
+    cloth : Palette
     """
 
     ground: Singles
-    cloth: Singles
-    cloth_cost: Singles
+    marks: Palette
+    cloth: Palette
 
     def evidence(self, light: Singles) -> Singles:
         """(M, K) evidence for cloth (positive) or ground (negative) of pixels (M, K, 3) along the same outline."""
-        row = np.arange(len(light)) * len(self.ground) // len(light)
-        ground = np.minimum(_deviation(light, self.ground[row, None, :]), LIMIT)
-        cloth = np.full(light.shape[:2], LIMIT)
-        for colour, cost in zip(self.cloth, self.cloth_cost[row].T, strict=True):
-            np.minimum(cloth, _deviation(light, colour) + cost[:, None], out=cloth)
-        difference: Singles = ground - cloth
+        row = self._rows(len(light))
+        ground = np.minimum(_deviation(light, self.ground[row, None, :])[..., 0], self.marks.deviation(light, row))
+        difference: Singles = ground - self.cloth.deviation(light, row)
         return difference
+
+    def scatter(self, count: int) -> Floats:
+        """(count, 3, 3) covariance of the colours of cloth and ground along the same outline."""
+        return (self.cloth.scatter() + self.marks.scatter())[self._rows(count)]
+
+    def _rows(self, count: int) -> NDArray[np.intp]:
+        return np.arange(count) * len(self.ground) // count
 
 
 def learn_appearance(light: Singles, known: Bools) -> Appearance:
@@ -68,39 +106,37 @@ def learn_appearance(light: Singles, known: Bools) -> Appearance:
     """
     outer, outer_known = light[:, -RIM_SAMPLES:], known[:, -RIM_SAMPLES:]
     inner, inner_known = light[:, :RIM_SAMPLES], known[:, :RIM_SAMPLES]
-    cloth = _palette(inner[inner_known] if inner_known.sum() >= 4 * COLOURS else inner.reshape(-1, 3))
-    return Appearance(_local_median(outer, outer_known), cloth, _rarity(inner, inner_known, cloth))
+    return Appearance(_local_median(outer, outer_known), _palette(outer, outer_known), _palette(inner, inner_known))
 
 
-def _deviation(light: Singles, colour: Singles) -> Singles:
-    """Squared deviation of light (..., 3) from a colour, plain or in shade."""
-    length = np.sqrt(np.einsum("...c,...c->...", light, light)) + np.float32(1e-6)
-    colour_length = np.sqrt(np.einsum("...c,...c->...", colour, colour)) + np.float32(1e-6)
-    cosine = np.einsum("...c,...c->...", light, colour) / (length * colour_length)
-    ratio = np.log((length + SENSOR_SD) / (colour_length + SENSOR_SD))
+def _deviation(light: Singles, colours: Singles) -> Singles:
+    """(M, K, C) squared deviation of light (M, K, 3) from colours (M or 1, C, 3), plain or in shade."""
+    length, colour_length = _length(light)[..., None], _length(colours)[:, None, :]
+    cosine = (light @ colours.swapaxes(1, 2)) / (length * colour_length)
+    chroma = np.maximum(1.0 - cosine, 0.0) * (2.0 / np.square(CHROMA_SD + SENSOR_SD / length))
+    ratio = np.log(length + SENSOR_SD) - np.log(colour_length + SENSOR_SD)
     shaded = np.where(ratio > 0, LIMIT, SHADE_COST + np.square(ratio / SHADE_SD))
-    level = np.minimum(np.square(ratio / LEVEL_SD), shaded)
-    deviation: Singles = 2.0 * np.maximum(1.0 - cosine, 0.0) / np.square(CHROMA_SD + SENSOR_SD / length) + level
-    return deviation
+    return np.asarray(np.minimum(chroma + np.minimum(np.square(ratio / LEVEL_SD), shaded), LIMIT))
 
 
-def _palette(light: Singles) -> Singles:
-    """(C, 3) main colours of pixels (M, 3), by k-means on their square roots."""
-    sample = np.sqrt(light[:: max(1, len(light) // 2000)])
+def _length(light: Singles) -> Singles:
+    """Length of light (..., 3), never zero."""
+    return np.asarray(np.sqrt(np.einsum("...c,...c->...", light, light)) + np.float32(1e-6))
+
+
+def _palette(light: Singles, known: Bools) -> Palette:
+    """Main colours of pixels (N, K, 3), by k-means on their square roots, and how common each is along the outline."""
+    root = np.sqrt(light)
+    usable = root[known] if known.sum() >= 4 * COLOURS else root.reshape(-1, 3)
     cv2.setRNGSeed(0)
     stop = (cv2.TERM_CRITERIA_MAX_ITER + cv2.TERM_CRITERIA_EPS, 10, 0.01)
+    sample = usable[:: max(1, len(usable) // 1500)]
     _, labels, centres = cv2.kmeans(sample, COLOURS, None, stop, 1, cv2.KMEANS_PP_CENTERS)  # type: ignore[call-overload]
-    common = np.bincount(labels.ravel(), minlength=COLOURS) > RARE_SHARE * len(labels)
-    return np.asarray(np.square(centres[common]), dtype=np.float32)
-
-
-def _rarity(light: Singles, known: Bools, cloth: Singles) -> Singles:
-    """(N, C) -2 log of each colour's share among pixels (N, K, 3) of the neighbouring profiles."""
-    nearest = np.square(np.sqrt(light)[:, :, None, :] - np.sqrt(cloth)).sum(axis=-1).argmin(axis=-1)
-    count = ((nearest[:, :, None] == np.arange(len(cloth))) & known[:, :, None]).sum(axis=1).astype(np.float64)
-    local = gaussian_filter1d(count, NEIGHBOURS, axis=0, mode="wrap") + RARE_SHARE
-    rarity: Singles = (-2.0 * np.log(local / local.sum(axis=1, keepdims=True))).astype(np.float32)
-    return rarity
+    centres = centres[np.bincount(labels.ravel(), minlength=COLOURS) > RARE_SHARE * len(labels)]
+    nearest = np.square(root[:, :, None, :] - centres).sum(axis=-1).argmin(axis=-1)
+    count = ((nearest[:, :, None] == np.arange(len(centres))) & known[:, :, None]).sum(axis=1).astype(np.float32)
+    local = gaussian_filter1d(count, NEIGHBOURS, axis=0, mode="wrap") + np.float32(RARE_SHARE)
+    return Palette(np.square(centres), local / local.sum(axis=1, keepdims=True))
 
 
 def _local_median(light: Singles, known: Bools, block: int = 12) -> Singles:

@@ -24,6 +24,7 @@ from .stepfit import (
     StepFit,
     estimate_blur,
     fit_steps,
+    whiten,
 )
 
 Floats = NDArray[np.float64]
@@ -33,12 +34,13 @@ Bools = NDArray[np.bool_]
 SEARCH_SPACING_PX = 6.0
 SEARCH_REACHES_PX = (12, 6)
 SMOOTHING_PX = 4.0  # half the window that takes the stairs of the coarse mask away
-COARSE_TRUST = 0.02  # cost of straying from the coarse outline, per square pixel
+COARSE_TRUST = 0.05  # cost of straying from the coarse outline, per square pixel
 BEND_COST = 2.0  # cost of one pixel more or less than the neighbour's offset
+SEAM_ROWS = 30
+REGION_SCALE = 4  # of the mask that tells the sides apart
 OWN_SIDE_PX = 6  # nearer than this the coarse outline does not tell the sides apart
 FIT_SPACING_PX = 3.5
 WEAK_U_PX = 1.0
-LINEAR = linear_light(np.arange(256, dtype=np.uint8))
 
 
 @dataclass(frozen=True, eq=False)
@@ -91,8 +93,10 @@ def refine_outline(
         points = _resampled(points, FIT_SPACING_PX)
         normals = _normals(points, away)
         profiles = _profiles(photo.rgb, points, normals)
-        blur_px = estimate_blur(profiles[::4]) if blur_px is None else blur_px
-        fit = fit_steps(profiles, blur_px, _pull(profiles, appearance))
+        white = whiten(profiles, appearance.scatter(len(profiles)))
+        if blur_px is None:
+            blur_px = estimate_blur(whiten(profiles[::4], np.zeros((3, 3))))
+        fit = fit_steps(white, blur_px, _pull(profiles, appearance))
         weak = _untrustworthy(fit)
         points = points + _bridged(fit.offset_px, weak)[:, None] * normals
     u = np.where(weak, np.maximum(fit.u_px, WEAK_U_PX), fit.u_px)
@@ -150,39 +154,34 @@ def _normals(points: Floats, away: float) -> Floats:
     return normals
 
 
-def _band(points: Floats, normals: Floats, offsets: Floats) -> Singles:
-    """(N, K, 2) where the normals are sampled."""
-    return (points[:, None, :] + offsets[None, :, None] * normals[:, None, :]).astype(np.float32)
+def _band(points: Floats, normals: Floats, offsets: Floats) -> tuple[Singles, Singles]:
+    """(N, K) x and (N, K) y of places along the normals."""
+    x = points[:, :1] + offsets * normals[:, :1]
+    y = points[:, 1:] + offsets * normals[:, 1:]
+    return x.astype(np.float32), y.astype(np.float32)
 
 
-def _nearest(picture: NDArray[np.uint8], at: Singles) -> NDArray[np.uint8]:
-    """The pixels nearest to (N, K, 2) places; the border repeats outside."""
-    return np.asarray(
-        cv2.remap(picture, at[..., 0], at[..., 1], cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE), dtype=np.uint8
-    )
+def _nearest(picture: NDArray[np.uint8], x: Singles, y: Singles) -> NDArray[np.uint8]:
+    """The pixels nearest to places; the border repeats outside."""
+    return np.asarray(cv2.remap(picture, x, y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE), dtype=np.uint8)
 
 
-def _linear_samples(rgb: NDArray[np.uint8], at: Singles) -> Singles:
-    """(N, K, 3) linear light at (N, K, 2) places: decoded first, then interpolated between the four pixels around."""
-    corner = np.floor(at)
-    part = at - corner
-    total = np.zeros((*at.shape[:2], 3), dtype=np.float32)
-    for dx in (0, 1):
-        for dy in (0, 1):
-            weight = np.abs(1 - dx - part[..., 0]) * np.abs(1 - dy - part[..., 1])
-            total += weight[..., None] * LINEAR[_nearest(rgb, corner + np.array([dx, dy], dtype=np.float32))]
-    return total
+def _linear_samples(rgb: NDArray[np.uint8], x: Singles, y: Singles) -> Singles:
+    """(N, K, 3) linear light at (N, K) places: decoded first, then interpolated between the four pixels around."""
+    left, top = np.floor(x), np.floor(y)
+    right_part, lower_part = (x - left)[..., None], (y - top)[..., None]
+    rows = []
+    for dy in (0, 1):
+        first, second = (linear_light(_nearest(rgb, left + np.float32(dx), top + np.float32(dy))) for dx in (0, 1))
+        rows.append(first + right_part * (second - first))
+    return np.asarray(rows[0] + lower_part * (rows[1] - rows[0]))
 
 
 def _profiles(rgb: NDArray[np.uint8], points: Floats, normals: Floats) -> Singles:
     """(N, K, 3) linear light across the outline at ``OFFSETS_PX``: means of three lines a third of a step apart."""
-    tangents = np.column_stack([-normals[:, 1], normals[:, 0]])
-    lines = [
-        _linear_samples(rgb, _band(points + shift * FIT_SPACING_PX / 3.0 * tangents, normals, OFFSETS_PX))
-        for shift in (-1.0, 0.0, 1.0)
-    ]
-    mean: Singles = (lines[0] + lines[1] + lines[2]) / np.float32(3.0)
-    return mean
+    aside = np.column_stack([-normals[:, 1], normals[:, 0]]) * (FIT_SPACING_PX / 3.0)
+    total = sum(_linear_samples(rgb, *_band(points + shift * aside, normals, OFFSETS_PX)) for shift in (-1.0, 0.0, 1.0))
+    return np.asarray(total / np.float32(3.0))
 
 
 def _bridged(values: Floats, weak: Bools) -> Floats:
@@ -200,9 +199,9 @@ def _searched(
     """The outline moved along its normals to where cloth and ground part best, and what both look like."""
     offsets = np.arange(-reach_px - RIM_SAMPLES, reach_px + RIM_SAMPLES + 1.0)
     normals = _normals(points, away)
-    at = _band(points, normals, offsets)
-    light = LINEAR[_nearest(rgb, at)]
-    known = _own_side(points, at, offsets, away, avoid_px, rgb.shape[:2])
+    x, y = _band(points, normals, offsets)
+    light = linear_light(_nearest(rgb, x, y))
+    known = _in_frame(rgb, x, y) & _own_side(points, x, y, offsets, away, avoid_px)
     appearance = learn_appearance(light, known)
     evidence = np.where(known, appearance.evidence(light), 0.0)
     middle = slice(RIM_SAMPLES, RIM_SAMPLES + 2 * reach_px + 1)
@@ -218,49 +217,52 @@ def _parting_cost(evidence: Floats | Singles) -> Floats:
     return cost
 
 
+def _in_frame(rgb: NDArray[np.uint8], x: Singles, y: Singles) -> Bools:
+    """Whether places lie in the picture."""
+    height, width = rgb.shape[:2]
+    return np.asarray((x >= 0) & (y >= 0) & (x <= width - 1) & (y <= height - 1))
+
+
 def _own_side(
-    points: Floats, at: Singles, offsets: Floats, away: float, avoid_px: Sequence[Floats], shape: tuple[int, int]
+    points: Floats, x: Singles, y: Singles, offsets: Floats, away: float, avoid_px: Sequence[Floats]
 ) -> Bools:
     """(N, K) whether a sample is on the side that its offset says: not beyond a neighbouring stretch of the outline."""
-    scale = 4
-    low = np.floor(at.reshape(-1, 2).min(axis=0) / scale).astype(int) - 1
-    high = np.ceil(at.reshape(-1, 2).max(axis=0) / scale).astype(int) + 2
+    low = np.floor(np.array([x.min(), y.min()]) / REGION_SCALE).astype(int) - 1
+    high = np.ceil(np.array([x.max(), y.max()]) / REGION_SCALE).astype(int) + 2
     region = np.zeros((high[1] - low[1], high[0] - low[0]), dtype=np.uint8)
     for value, polygon in [(1, points), *((2, np.asarray(other)) for other in avoid_px)]:
-        cv2.fillPoly(region, [np.round((polygon / scale - low) * 16).astype(np.int32)], value, shift=4)
-    side = _nearest(region, at / np.float32(scale) - low.astype(np.float32))
+        cv2.fillPoly(region, [np.round((polygon / REGION_SCALE - low) * 16).astype(np.int32)], value, shift=4)
+    scale = np.float32(1.0 / REGION_SCALE)
+    side = _nearest(region, x * scale - np.float32(low[0]), y * scale - np.float32(low[1]))
     cloth = side == (1 if away > 0 else 0)
     wrong = np.where(offsets > 0, cloth, ~cloth) & (np.abs(offsets) > OWN_SIDE_PX)
-    inside = np.all((at >= 0) & (at <= np.array([shape[1] - 1, shape[0] - 1])), axis=2)
-    own: Bools = inside & ~wrong & (side != 2)
+    own: Bools = ~wrong & (side != 2)
     return own
 
 
-def _closed_path(cost: Floats) -> NDArray[np.int64]:
+def _closed_path(cost: Floats) -> NDArray[np.intp]:
     """(N,) column of least total cost in each row, neighbours at most two columns apart, first and last joined.
 
-    Viterbi's algorithm over the rows, with a quarter turn more at either end so that the seam has neighbours.
+    Viterbi's algorithm over the rows, carried on past the seam at either end so that it has neighbours there.
     """
     rows, columns = cost.shape
-    lead = rows // 4
+    lead = min(rows, SEAM_ROWS)
     order = np.concatenate([np.arange(rows - lead, rows), np.arange(rows), np.arange(lead)])
     penalty = BEND_COST * np.abs(np.arange(-2, 3))
     padded = np.full(columns + 4, np.inf)
     window = np.lib.stride_tricks.sliding_window_view(padded, 5)
-    index = np.arange(columns)
-    total = cost[order[0]].copy()
-    back = np.zeros((len(order), columns), dtype=np.int64)
+    totals = np.empty((len(order), columns))
+    totals[0] = cost[order[0]]
     for step, row in enumerate(order[1:], start=1):
-        padded[2:-2] = total
-        options = window + penalty
-        choice = options.argmin(axis=1)
-        back[step] = index + choice - 2
-        total = options[index, choice] + cost[row]
-    path = np.zeros(len(order), dtype=np.int64)
-    path[-1] = total.argmin()
-    for step in range(len(order) - 1, 0, -1):
-        path[step - 1] = back[step, path[step]]
-    return path[lead : lead + rows]
+        padded[2:-2] = totals[step - 1]
+        np.add((window + penalty).min(axis=1), cost[row], out=totals[step])
+    padded_totals = np.pad(totals, ((0, 0), (2, 2)), constant_values=np.inf)
+    at = int(totals[-1].argmin())
+    path = [at]
+    for before in padded_totals[-2::-1]:
+        at += int((before[at : at + 5] + penalty).argmin()) - 2
+        path.append(at)
+    return np.array(path[::-1])[lead : lead + rows]
 
 
 def _untangled(moved: Floats, points: Floats) -> Floats:

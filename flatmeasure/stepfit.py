@@ -4,10 +4,11 @@ Optical blur mixes light, so a profile across the edge (linear light, each chann
 
     inside(x) * (1 - H(x - d)) + outside(x) * shade(x - d) * H(x - d),   H a step blurred by a Gaussian,
 
-inside and outside a level and a small slope, shade the ground's contact shadow: a strip beside the cloth, darker by one
-share in all channels. The edge is the offset d of least squared residual. Levels and slopes are linear, so they are
+inside and outside a level and a slope, shade the ground's contact shadow: a strip beside the cloth, darker by one share
+in all channels. The edge is the offset d of least squared residual. Levels and slopes are linear, so they are
 eliminated in closed form (variable projection: G. H. Golub and V. Pereyra, 1973) for a fixed grid of offsets and
-shadows at once. The shadow hardly shows on one profile: it is chosen from the summed residuals of the neighbours.
+shadows at once. The shadow hardly shows on one profile: it is judged by the mean residual of the neighbours, and the
+offset is the mean over the shadows, each weighted by how well it explains them.
 """
 
 from dataclasses import dataclass
@@ -20,20 +21,27 @@ from scipy.special import ndtr
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
+Shadows = tuple[tuple[float, float], ...]
 
-REACH_PX = 6.0
+REACH_PX = 5.0
 SPACING_PX = 0.5
+TAPER_PX = 2.0  # samples farther from the middle count less, by a Gaussian of this standard deviation
 SEARCH_PX = 2.0
-SEARCH_STEP_PX = 0.125
-NOISE = 0.05  # noise and texture, in units of the profile's level
-SLOPE_SD = 0.2  # change of a side's level over the reach, in units of the profile's level
-NEIGHBOURS = 8.0  # profiles over which the shadow is judged, standard deviation of a Gaussian window
+SEARCH_STEP_PX = 0.2
+NOISE = 0.03  # noise and texture, in units of the profile's level
+SCATTER_WEIGHT = 0.2  # of the scatter of colours against noise
+SLOPE_SD = 16.0  # change of a side's level over the reach, in units of the noise
 STEP_LIMIT = 12.0  # evidence of one profile against a step, at most
-LONE = ((0.0, 1.0),)
-SHADOWS = (*LONE, *((share, width) for share in (0.3, 0.6) for width in (0.5, 1.0, 1.5, 2.0, 3.0, 5.0)))
+NEIGHBOURS = 8.0  # profiles over which the shadow is judged, standard deviation of a Gaussian window
+SHADOW_LIMIT = 50.0  # evidence of one profile against a shadow, at most
+NO_SHADOW: Shadows = ((0.0, 1.0),)
+SHADOWS: Shadows = (*NO_SHADOW, *((share, width) for share in (0.25, 0.5, 0.75) for width in (0.5, 1.0, 2.0, 4.0)))
 
 OFFSETS_PX = np.arange(-REACH_PX, REACH_PX + 1e-9, SPACING_PX)
 SHIFTS_PX = np.arange(-SEARCH_PX, SEARCH_PX + 1e-9, SEARCH_STEP_PX)
+TAPER = np.exp(-0.25 * (OFFSETS_PX / TAPER_PX) ** 2)  # root of the samples' weights
+FREEDOM = 3.0 * (float(np.sum(TAPER**2)) * SPACING_PX - 3.0)  # of the residual of three channels
+PAIRS = np.triu_indices(len(OFFSETS_PX))
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,40 +63,16 @@ class StepFit:
     contrast: Floats
 
 
-def _side(x: Floats, blur_px: float) -> tuple[Floats, Floats]:
-    """Level and slope on x < 0, cut off at 0 and blurred."""
-    level = ndtr(-x / blur_px)
-    gauss = np.exp(-0.5 * (x / blur_px) ** 2) / np.sqrt(2.0 * np.pi)
-    return level, (x * level - blur_px * gauss) / REACH_PX
+def whiten(profiles: Singles, scatter: Floats) -> Singles:
+    """Profiles (N, K, 3) in three mixtures of their channels that carry noise of one unit each.
 
-
-@lru_cache(maxsize=16)
-def _projections(blur_px: float, shadows: tuple[tuple[float, float], ...]) -> Singles:
-    """(K, S, D, 4): for each shadow and offset a basis; the squared coordinates in it are what the model explains."""
-    x = OFFSETS_PX[:, None] - SHIFTS_PX
-    inside, inside_slope = _side(x, blur_px)
-    lit, outside_slope = _side(-x, blur_px)
-    bases = [
-        np.stack([inside, inside_slope, lit - share * (lit - ndtr((x - width) / blur_px)), outside_slope], axis=-1)
-        for share, width in shadows
-    ]
-    basis = np.stack(bases).transpose(0, 2, 1, 3)
-    penalty = np.diag(np.array([1e-3, NOISE / SLOPE_SD, 1e-3, NOISE / SLOPE_SD]) ** 2)
-    root = np.linalg.cholesky(basis.swapaxes(2, 3) @ basis + penalty)
-    bank = np.linalg.solve(root, basis.swapaxes(2, 3))
-    return np.ascontiguousarray(bank.transpose(3, 0, 1, 2), dtype=np.float32)
-
-
-def _squared_residuals(profiles: Singles, blur_px: float, shadows: tuple[tuple[float, float], ...]) -> Floats:
-    """(N, S, D) squared residual of every profile (N, K, C), in units of its level, summed over channels."""
-    scaled = profiles / (profiles.mean(axis=1, keepdims=True) + np.float32(0.005))
-    bank = _projections(blur_px, shadows)
-    samples, *grid, terms = bank.shape
-    flat = scaled.transpose(0, 2, 1).reshape(-1, samples)
-    explained = np.square(flat @ bank.reshape(samples, -1)).reshape(len(profiles), -1, *grid, terms).sum(axis=(1, 4))
-    total = np.square(scaled).sum(axis=(1, 2))
-    residual: Floats = np.maximum(total[:, None, None] - explained, 1e-7).astype(np.float64)
-    return residual
+    Noise grows with the level; the scatter (N, 3, 3) of the colours within cloth and ground counts as noise too, so
+    that a mixture in which stripes look alike weighs more (R. A. Fisher's linear discriminant, 1936).
+    """
+    level = profiles.mean(axis=1) + np.float32(0.005)
+    covariance = SCATTER_WEIGHT * scatter + np.eye(3) * np.square(NOISE * level)[:, :, None]
+    variance, axes = np.linalg.eigh(covariance)
+    return np.asarray(profiles @ (axes / np.sqrt(variance)[:, None, :]).astype(np.float32))
 
 
 def fit_steps(profiles: Singles, blur_px: float, pull: Floats) -> StepFit:
@@ -96,8 +80,8 @@ def fit_steps(profiles: Singles, blur_px: float, pull: Floats) -> StepFit:
 
     Parameters
     ----------
-    profiles : (N, K, C) array
-        Linear light, from the cloth outward at ``OFFSETS_PX``.
+    profiles : (N, K, 3) array
+        Whitened, from the cloth outward at ``OFFSETS_PX``.
     blur_px : float
         Standard deviation of the optical blur.
     pull : (N, D) array
@@ -105,50 +89,90 @@ def fit_steps(profiles: Singles, blur_px: float, pull: Floats) -> StepFit:
         where within a step the edge is.
     """
     residual = _squared_residuals(profiles, blur_px, SHADOWS) * SPACING_PX
-    free = profiles.shape[2] * (2.0 * REACH_PX - 4.0)
-    variance = residual.min(axis=(1, 2)) / free
+    variance = residual.min(axis=(1, 2)) / FREEDOM
     cost = residual / variance[:, None, None]
-    least = cost.min(axis=2)
-    excess = np.minimum(least - least.min(axis=1, keepdims=True), 50.0)
-    shadow = gaussian_filter1d(excess, NEIGHBOURS, axis=0, mode="wrap").argmin(axis=1)
-    rows = np.arange(len(cost))
-    chosen = cost[rows, shadow]
-    limited = np.minimum(chosen - chosen.min(axis=1, keepdims=True), STEP_LIMIT)
-    best = _nearest_minimum(chosen, (limited + pull).argmin(axis=1))
-    left, middle, right = chosen[rows, best - 1], chosen[rows, best], chosen[rows, best + 1]
-    bend = np.maximum(left - 2.0 * middle + right, 1e-6)
-    vertex = np.clip(0.5 * (left - right) / bend, -1.0, 1.0)
-    u = np.sqrt(2.0 / bend * middle / free) * SEARCH_STEP_PX
-    return StepFit(SHIFTS_PX[best] + vertex * SEARCH_STEP_PX, u, _contrast(profiles, variance))
-
-
-def _nearest_minimum(cost: Floats, start: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Downhill from the start columns to a column lower than its neighbours, at most half the search away."""
-    rows = np.arange(len(cost))
-    last = cost.shape[1] - 2
-    at = np.clip(start, 1, last)
-    for _ in range(last // 4):
-        step = (cost[rows, at + 1] < cost[rows, at]).astype(int) - (cost[rows, at - 1] < cost[rows, at])
-        at = np.clip(at + step, 1, last)
-    return at
-
-
-def _contrast(profiles: Singles, variance: Floats) -> Floats:
-    """Height of the step over the noise, both in units of the level, all channels together."""
-    third = profiles.shape[1] // 3
-    height = profiles[:, :third].mean(axis=1) - profiles[:, -third:].mean(axis=1)
-    height = height / (profiles.mean(axis=1) + np.float32(0.005))
-    contrast: Floats = np.sqrt(np.square(height, dtype=np.float64).sum(axis=1) / variance)
-    return contrast
+    weight = _shadow_weights(cost.min(axis=2))
+    likely = cost[np.arange(len(cost)), weight.argmax(axis=1)]
+    start = (np.minimum(likely - likely.min(axis=1, keepdims=True), STEP_LIMIT) + pull).argmin(axis=1)
+    offset, u = _vertices(cost, start)
+    u *= np.sqrt(cost.min(axis=2) / FREEDOM)
+    return StepFit((weight * offset).sum(axis=1), (weight * u).sum(axis=1), _contrast(profiles, variance))
 
 
 def estimate_blur(profiles: Singles) -> float:
-    """Standard deviation of the optical blur in pixels, from profiles round an outline.
+    """Standard deviation of the optical blur in pixels, from whitened profiles round an outline.
 
     Shadow beside the edge widens the step, so the blur is that of the sharper stretches.
     """
     candidates = np.array([0.6, 0.7, 0.75, 0.8, 0.85, 0.9, 0.95, 1.0, 1.05, 1.1, 1.2, 1.35, 1.5, 1.75, 2.0, 2.5])
-    least = np.array([_squared_residuals(profiles, blur, LONE).min(axis=(1, 2)) for blur in candidates])
+    least = np.array([_squared_residuals(profiles, blur, NO_SHADOW).min(axis=(1, 2)) for blur in candidates])
     relative = np.minimum(least / least.min(axis=0), 2.0)
     smooth = gaussian_filter1d(relative, 2.0, axis=1, mode="wrap")
     return float(np.percentile(candidates[smooth.argmin(axis=0)], 25))
+
+
+def _squared_residuals(profiles: Singles, blur_px: float, shadows: Shadows) -> Floats:
+    """(N, S, D) squared residual of every profile at every shadow and offset, summed over channels."""
+    scaled = profiles * TAPER.astype(np.float32)[:, None]
+    products = (scaled @ scaled.swapaxes(1, 2))[:, *PAIRS]
+    residual = products @ _residual_forms(blur_px, shadows)
+    return np.maximum(residual, 1e-2).astype(np.float64).reshape(len(profiles), len(shadows), -1)
+
+
+@lru_cache(maxsize=32)
+def _residual_forms(blur_px: float, shadows: Shadows) -> Singles:
+    """(P, S * D): for each shadow and offset the quadratic form whose value for a profile is its squared residual.
+
+    A form is I - Q Q', Q an orthonormal basis of the model; of the symmetric matrix only the pairs of one triangle.
+    """
+    x = OFFSETS_PX[:, None] - SHIFTS_PX
+    inside, inside_slope = _side(x, blur_px)
+    lit, outside_slope = _side(-x, blur_px)
+    bases = [
+        np.stack([inside, inside_slope, lit - share * (lit - ndtr((x - width) / blur_px)), outside_slope], axis=-1)
+        for share, width in shadows
+    ]
+    basis = np.concatenate(bases, axis=1).swapaxes(0, 1) * TAPER[:, None]
+    penalty = np.diag(np.array([1e-3, 1.0 / SLOPE_SD, 1e-3, 1.0 / SLOPE_SD]) ** 2)
+    transposed = basis.swapaxes(1, 2)
+    form = np.eye(len(TAPER)) - basis @ np.linalg.solve(transposed @ basis + penalty, transposed)
+    twice = np.where(PAIRS[0] == PAIRS[1], 1.0, 2.0)
+    return np.ascontiguousarray((form[:, *PAIRS] * twice).T, dtype=np.float32)
+
+
+def _side(x: Floats, blur_px: float) -> tuple[Floats, Floats]:
+    """Level and slope on x < 0, cut off at 0 and blurred."""
+    level = ndtr(-x / blur_px)
+    gauss = np.exp(-0.5 * (x / blur_px) ** 2) / np.sqrt(2.0 * np.pi)
+    return level, (x * level - blur_px * gauss) / REACH_PX
+
+
+def _shadow_weights(cost: Floats) -> Floats:
+    """(N, S) weight of each shadow on each profile, from the mean of the limited costs (N, S) of its neighbours.
+
+    Neighbours share their texture, so that many count as little more than one.
+    """
+    limited = np.minimum(cost - cost.min(axis=1, keepdims=True), SHADOW_LIMIT)
+    excess = gaussian_filter1d(limited, NEIGHBOURS, axis=0, mode="wrap")
+    likelihood = np.exp(excess.min(axis=1, keepdims=True) - excess)
+    weights: Floats = likelihood / likelihood.sum(axis=1, keepdims=True)
+    return weights
+
+
+def _vertices(cost: Floats, start: NDArray[np.intp]) -> tuple[Floats, Floats]:
+    """Offset and its uncertainty at unit variance, both (N, S): vertex of a parabola at the least cost near a start."""
+    near = np.clip(start, 3, cost.shape[2] - 4)[:, None] + np.arange(-2, 3)
+    rows, shadows = np.arange(len(cost))[:, None], np.arange(cost.shape[1])
+    best = near[rows, cost[rows[:, :, None], shadows[:, None], near[:, None, :]].argmin(axis=2)]
+    left, middle, right = (cost[rows, shadows, best + k] for k in (-1, 0, 1))
+    bend = np.maximum(left - 2.0 * middle + right, 1e-6)
+    vertex = np.clip(0.5 * (left - right) / bend, -1.0, 1.0)
+    return SHIFTS_PX[best] + vertex * SEARCH_STEP_PX, np.sqrt(2.0 / bend) * SEARCH_STEP_PX
+
+
+def _contrast(profiles: Singles, variance: Floats) -> Floats:
+    """Height of the step over the noise, all channels together."""
+    third = profiles.shape[1] // 3
+    height = profiles[:, :third].mean(axis=1) - profiles[:, -third:].mean(axis=1)
+    contrast: Floats = np.sqrt(np.square(height, dtype=np.float64).sum(axis=1) / variance)
+    return contrast
