@@ -11,9 +11,10 @@ import numpy as np
 from scipy.optimize import least_squares
 
 from flatmeasure.camera import Camera, Points, Pose
-from flatmeasure.figures import U_LOG_SIZE, Reference
+from flatmeasure.figures import U_LOG_PITCH, U_LOG_SIZE, Reference
 from flatmeasure.projection import (
     GROWTH,
+    LOG_PITCH,
     LOG_SIZE,
     N_CAMERA,
     N_SHARED,
@@ -30,7 +31,7 @@ from flatmeasure.projection import (
 
 # What each row of the prior speaks of, in words a person reads in the list of what limits a photo.
 PRIOR_CAUSES = ("focal length", "lens centre", "lens centre", "lens distortion", "lens distortion")
-OWN_CAUSES = ("tone at the references' edges", "size of the references")
+OWN_CAUSES = ("tone at the references' edges", "size of the references", "spacing of the mat's grid")
 SEEN_CAUSE = "locating the references"
 
 U_GROWTH_PX = 0.15  # tone curves and sharpening move a dark edge by about this much (design, section 2)
@@ -63,6 +64,7 @@ class Solution:
 
     Attributes
     ----------
+    prior : CameraPrior
     unknowns : (P,) array
     covariance : (P, P) array
     arrangement : Arrangement
@@ -80,6 +82,7 @@ class Solution:
         Mean squared residual of each reference in units of its stated uncertainty: about 1 or less when all is well.
     """
 
+    prior: CameraPrior
     unknowns: Points
     covariance: Points
     arrangement: Arrangement
@@ -134,7 +137,7 @@ def _solve_from(
     arrangement: Arrangement, start: Points, references: Sequence[Reference], prior: CameraPrior
 ) -> Solution:
     scale = unknown_scale(len(start))
-    prior_rows = _prior_rows(prior, max(reference.u_log_size for reference in references), len(start))
+    prior_rows = _prior_rows(prior, references, len(start))
     prior_at = prior_rows @ np.concatenate([prior.mean, np.zeros(len(start) - N_CAMERA)])
     weights, owner = arrangement.observations.weights, arrangement.observations.reference
 
@@ -153,13 +156,13 @@ def _solve_from(
     birge = max(1.0, float(np.sum(chi_square * count)) / max(1, freedom))
     information = _information(jacobian(fit.x, arrangement) * weights[:, None], prior_rows)
     covariance = birge * scaled_inverse(sum(information.values(), np.zeros((len(start), len(start)))), scale)
-    return Solution(fit.x, covariance, arrangement, information, birge, float(fit.cost), residual_px, chi_square)
+    return Solution(prior, fit.x, covariance, arrangement, information, birge, float(fit.cost), residual_px, chi_square)
 
 
 def unknown_scale(count: int) -> Points:
     """(P,) typical size of a change of each unknown."""
     placements = (count - N_SHARED) // 3
-    return np.array([*CAMERA_SCALE, *POSE_SCALE, U_GROWTH_PX, U_LOG_SIZE, *(PLACEMENT_SCALE * placements)])
+    return np.array([*CAMERA_SCALE, *POSE_SCALE, U_GROWTH_PX, U_LOG_SIZE, U_LOG_PITCH, *(PLACEMENT_SCALE * placements)])
 
 
 def scaled_inverse(matrix: Points, scale: Points) -> Points:
@@ -176,10 +179,13 @@ def _information(seen_rows: Points, prior_rows: Points) -> dict[str, Points]:
     return parts
 
 
-def _prior_rows(prior: CameraPrior, u_log_size: float, count: int) -> Points:
-    """(7, P) rows of the design matrix that hold the priors, in units of their standard deviations."""
-    rows = np.zeros((N_CAMERA + 2, count))
+def _prior_rows(prior: CameraPrior, references: Sequence[Reference], count: int) -> Points:
+    """(8, P) rows of the design matrix that hold the priors, in units of their standard deviations."""
+    u_log_size = max((r.u_log_size for r in references if r.kind != "grid"), default=U_LOG_SIZE)
+    u_log_pitch = max((r.u_log_size for r in references if r.kind == "grid"), default=U_LOG_PITCH)
+    rows = np.zeros((N_CAMERA + 3, count))
     rows[:N_CAMERA, :N_CAMERA] = np.linalg.inv(np.linalg.cholesky(prior.covariance))
     rows[N_CAMERA, GROWTH] = 1.0 / U_GROWTH_PX
     rows[N_CAMERA + 1, LOG_SIZE] = 1.0 / u_log_size
+    rows[N_CAMERA + 2, LOG_PITCH] = 1.0 / u_log_pitch
     return rows

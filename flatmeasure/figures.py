@@ -21,6 +21,7 @@ QUIET_ZONE = 1.0 / CODE_CELLS  # white margin of a coded card, in sides
 MARK_REACH = 0.06  # extent of a corner mark to either side of its middle, in sides
 
 U_LOG_SIZE = 0.002  # a print or cut square is true to about 0.2 %
+U_LOG_PITCH = 0.003  # and the spacing of a mat's printed lines to about 0.3 %
 
 
 @dataclass(frozen=True, eq=False)

@@ -8,6 +8,7 @@ import numpy as np
 from flatmeasure.cloth import ClothRegion, segment_cloth
 from flatmeasure.errors import Note, OptionInvalid
 from flatmeasure.figures import Rectangle, Square
+from flatmeasure.grid import rectify_on_grid
 from flatmeasure.measurement import Measurement, Piece
 from flatmeasure.measures import measure_piece
 from flatmeasure.outline import refine_outline
@@ -26,7 +27,9 @@ def measure(
     square_mm: float | None = None,
     rectangle_mm: tuple[float, float] | None = None,
     references: Sequence[Square | Rectangle] | None = None,
+    grid_mm: float | None = None,
     thickness_mm: float = 0.0,
+    printed_side_mm: float | None = None,
 ) -> Measurement:
     """Measure the cloth in a photo.
 
@@ -39,8 +42,13 @@ def measure(
         Sides of a reference rectangle, such as (210, 297) for a sheet of A4.
     references : sequence of Square or Rectangle, optional
         References with corners given by hand; none are searched for then.
+    grid_mm : float, optional
+        Distance between the lines printed on the mat. A grid of a common pitch is found by itself, but tells size only
+        when its pitch is given.
     thickness_mm : float
         Height of the cloth's upper face above the mat; 0 when unknown.
+    printed_side_mm : float, optional
+        Side of the squares as measured on the print: it takes the place of ``square_mm`` and is surer.
 
     Returns
     -------
@@ -53,10 +61,13 @@ def measure(
     if not 0.0 <= thickness_mm <= MAX_THICKNESS_MM:
         raise OptionInvalid(f"A thickness of {thickness_mm:g} mm makes no sense: give 0 to {MAX_THICKNESS_MM:g} mm.")
     picture = photo if isinstance(photo, Photo) else load_photo(photo)
-    view = rectify(picture, references, square_mm=square_mm, rectangle_mm=rectangle_mm)
+    view = rectify(
+        picture, references, square_mm=square_mm, rectangle_mm=rectangle_mm, printed_side_mm=printed_side_mm
+    )
     corners_px = [placed.reference.corners_px for placed in view.references]
     centre_px = np.array([[(picture.width_px - 1) / 2, (picture.height_px - 1) / 2]])
     regions = segment_cloth(picture, references_px=corners_px, mm_per_px=float(view.mm_per_px(centre_px)[0]))
+    view = rectify_on_grid(picture, view, grid_mm, covered_px=[region.outline_px for region in regions])
     pieces = tuple(
         _piece(name, region, picture, view, thickness_mm) for name, region in zip(_names(), regions, strict=False)
     )

@@ -1,8 +1,8 @@
 """How references on a mat appear to a camera: the model behind the least-squares problem, and its derivatives.
 
 The unknowns x, in this order: log focal length, principal point (x, y), k1, k2 | rotation (3) and translation (3) of
-the camera | apparent growth of dark areas in pixels | log of the references' true size over their stated size | place
-(x, y) and turn of every reference but the first, whose place fixes the mat frame.
+the camera | apparent growth of dark areas in pixels | log of the references' true size over their stated size, and of
+the mat's grid's | place (x, y) and turn of every reference but the first, whose place fixes the mat frame.
 """
 
 from collections.abc import Iterator, Sequence
@@ -17,9 +17,9 @@ from flatmeasure.errors import ReferenceImplausible
 from flatmeasure.figures import UNIT_CORNERS, Reference
 
 N_CAMERA = 5  # log f, cx, cy, k1, k2
-N_SHARED = 13  # the camera, its pose (6), growth, log size
+N_SHARED = 14  # the camera, its pose (6), growth, log size of the references and of the grid
 POSE = slice(N_CAMERA, N_CAMERA + 6)
-GROWTH, LOG_SIZE = 11, 12
+GROWTH, LOG_SIZE, LOG_PITCH = 11, 12, 13
 
 U_STEP_PX = 0.05  # what a whole located side may be off by, however many points show it (measured on real boards)
 
@@ -34,6 +34,7 @@ class Observations:
     normals_px: Points  # (N, 2), toward the dark side
     grows: Points  # (N,) 1 where the growth of dark areas moves the observation, else 0
     weights: Points  # (N,) 1 / u
+    size: NDArray[np.intp]  # (N,) which unknown its size belongs to
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,13 +90,16 @@ def stack(references: Sequence[Reference]) -> Observations:
                 grows.append(np.zeros(len(uv)))
                 weights.append(1.0 / u_px)
                 index.append(np.full(len(uv), i))
+    owner = np.concatenate(index).astype(np.intp)
+    sizes = np.array([LOG_PITCH if reference.kind == "grid" else LOG_SIZE for reference in references])
     return Observations(
         np.concatenate(local),
-        np.concatenate(index).astype(np.intp),
+        owner,
         np.concatenate(points),
         np.concatenate(normals),
         np.concatenate(grows),
         np.concatenate(weights),
+        sizes[owner],
     )
 
 
@@ -169,14 +173,14 @@ def arrange(references: Sequence[Reference], camera: Camera, base: Pose) -> tupl
             "lay them flat beside the cloth and photograph from above."
         )
     lens = [np.log(camera.focal_px), *camera.principal_point_px, *camera.radial]
-    start = np.concatenate([lens, np.zeros(3), base.translation_mm, [0.0, 0.0], *placements[1:]])
+    start = np.concatenate([lens, np.zeros(3), base.translation_mm, np.zeros(3), *placements[1:]])
     return Arrangement(base, placements[0], stack(references)), start
 
 
 def misfit_px(x: Points, arrangement: Arrangement) -> Points:
     """Observed minus modelled position along each observation's normal, in pixels."""
     obs = arrangement.observations
-    on_mat = place(obs.local_mm * np.exp(x[LOG_SIZE]), _placements(x, arrangement)[obs.reference])
+    on_mat = place(_true_size(x, obs), _placements(x, arrangement)[obs.reference])
     seen = project(np.column_stack([on_mat, np.zeros(len(on_mat))]), camera_of(x), pose_of(x, arrangement.base))
     # dark areas that have grown by g show their border moved by g away from the dark side
     misfit: Points = np.sum((obs.points_px - seen) * obs.normals_px, axis=1) + x[GROWTH] * obs.grows
@@ -187,7 +191,7 @@ def jacobian(x: Points, arrangement: Arrangement) -> Points:
     """(N, P) derivatives of the misfit."""
     obs, base = arrangement.observations, arrangement.base
     camera, pose, placements = camera_of(x), pose_of(x, base), _placements(x, arrangement)[obs.reference]
-    turned = place(obs.local_mm * np.exp(x[LOG_SIZE]), placements * np.array([0.0, 0.0, 1.0]))
+    turned = place(_true_size(x, obs), placements * np.array([0.0, 0.0, 1.0]))
     on_mat = turned + placements[:, :2]
     before = on_mat @ base.rotation[:, :2].T  # turned into the starting camera frame
     seen = before @ (pose.rotation @ base.rotation.T).T + pose.translation_mm
@@ -210,7 +214,7 @@ def jacobian(x: Points, arrangement: Arrangement) -> Points:
     rows[:, 5:8] = np.einsum("ni,kij,nj->nk", by_seen, turns, before)
     rows[:, 8:11] = by_seen
     rows[:, GROWTH] = obs.grows
-    rows[:, LOG_SIZE] = np.sum(by_mat * turned, axis=1)
+    rows[np.arange(len(rows)), obs.size] = np.sum(by_mat * turned, axis=1)
     by_turn = by_mat[:, 1] * turned[:, 0] - by_mat[:, 0] * turned[:, 1]
     for i in range(1, len(_placements(x, arrangement))):
         own = obs.reference == i
@@ -218,6 +222,10 @@ def jacobian(x: Points, arrangement: Arrangement) -> Points:
         rows[own, column : column + 2] = by_mat[own]
         rows[own, column + 2] = by_turn[own]
     return rows
+
+
+def _true_size(x: Points, obs: Observations) -> Points:
+    return obs.local_mm * np.exp(x[obs.size])[:, None]
 
 
 def _placements(x: Points, arrangement: Arrangement) -> Points:
