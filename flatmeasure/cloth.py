@@ -23,10 +23,12 @@ from flatmeasure.spread import Links, link_neighbours, spread
 _MEDIUM_PX, _SMALL_PX = 750_000, 100_000
 _SURE = 8.0  # log-odds
 _SPREAD_STRENGTH = 60.0
+_HIGHEST_LIMIT = 4.0  # distance to the ground beyond which nothing is taken for ground
 _ROUNDS = 3
-_BINS = (16, 32, 32)  # L*, a*, b*
+_BINS = (32, 64, 64)  # L*, a*, b*
 _SMALLEST_PIECE_MM2, _SMALLEST_WIDTH_MM = 400.0, 12.0
 _SMALLEST_HOLE_MM2, _SMALLEST_HOLE_WIDTH_MM = 150.0, 10.0
+_WIDEST_NOTCH_MM = 25.0  # of a print along the outline
 
 
 @dataclass(frozen=True, eq=False)
@@ -118,11 +120,12 @@ def segment_cloth(
     references = [_scaled(np.asarray(quad, np.float64), photo.rgb, small) for quad in references_px]
     marks = _draw_marks(hints or Hints(), photo.rgb, small)
     probability = _cloth_probability(small, references, marks)
-    cloth = _snap(probability, medium)
-    kept_open = _enlarged(marks.ground, medium)
+    probability = _resized(probability, medium)
+    cloth = _snap(probability, small.shape[1], medium)
+    kept_open = _resized(marks.ground.astype(np.float32), medium) > 0.5
     to_photo = (photo.width_px / medium.shape[1], photo.height_px / medium.shape[0])
     sizes = _sizes(medium, None if mm_per_px is None else mm_per_px * to_photo[0])
-    return trace_regions(clean_mask(cloth, sizes, kept_open), medium, to_photo)
+    return trace_regions(clean_mask(probability, cloth, sizes, kept_open), medium, to_photo)
 
 
 def _reduced(rgb: Pixels, most_px: int) -> Pixels:
@@ -140,9 +143,9 @@ def _scaled(points_px: Points, source: Pixels, target: Pixels) -> Points:
     return scaled
 
 
-def _enlarged(mask: Mask, like: Pixels) -> Mask:
+def _resized(values: Scalar, like: Pixels) -> Scalar:
     size = (like.shape[1], like.shape[0])
-    return np.asarray(cv2.resize(mask.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST), dtype=bool)
+    return np.asarray(cv2.resize(values, size, interpolation=cv2.INTER_LINEAR), dtype=np.float32)
 
 
 def _cloth_probability(small: Pixels, references: Sequence[Points], marks: _Marks) -> Scalar:
@@ -152,7 +155,8 @@ def _cloth_probability(small: Pixels, references: Sequence[Points], marks: _Mark
     first = _first_evidence(view, allowed, not references)
     lab = np.asarray(cv2.cvtColor(smooth, cv2.COLOR_RGB2LAB), dtype=np.uint8)
     links = _picture_links(lab, allowed)
-    bins = _colour_bins(lab)
+    even = np.asarray(np.clip(view.even * 255.0, 0, 255), dtype=np.uint8)
+    bins = _colour_bins(np.asarray(cv2.cvtColor(even, cv2.COLOR_RGB2LAB), dtype=np.uint8))
     log_odds = first
     for remaining in reversed(range(_ROUNDS)):
         evidence = _with_marks(log_odds, allowed, marks)
@@ -164,12 +168,17 @@ def _cloth_probability(small: Pixels, references: Sequence[Points], marks: _Mark
 
 
 def _first_evidence(view: GroundView, allowed: Mask, border_is_ground: bool) -> Scalar:
-    """Log-odds of cloth from the distance to the ground; the threshold is Otsu's, on a logarithmic scale."""
+    """Log-odds of cloth from the distance to the ground.
+
+    The limit is half the usual distance of what Otsu's threshold, on a logarithmic scale, sets apart: where the cloth
+    is plain to see, shade stays below; where it is nearly of the ground's colour, little is enough.
+    """
     distance = cv2.GaussianBlur(np.minimum(view.distance, 20.0), (0, 0), 1.0)
-    scale = np.log(np.maximum(distance[allowed], 0.5)) * 40.0 + 30.0
-    codes = np.clip(scale, 0, 255).astype(np.uint8).reshape(1, -1)
-    otsu = cv2.threshold(codes, 0, 255, cv2.THRESH_BINARY + cv2.THRESH_OTSU)[0]
-    limit = float(np.clip(np.exp((otsu - 30.0) / 40.0), max(2.0, view.usual), 5.0))
+    seen = distance[allowed]
+    codes = np.clip(40.0 * np.log(np.maximum(seen, 0.5)) + 30.0, 0, 255).astype(np.uint8).reshape(1, -1)
+    far = cv2.threshold(codes, 0, 1, cv2.THRESH_BINARY + cv2.THRESH_OTSU)[1].ravel() > 0
+    halfway = 0.5 * float(np.median(seen[far])) if far.any() else 0.0
+    limit = float(np.clip(halfway, max(2.0, view.usual), _HIGHEST_LIMIT))
     odds = np.clip((distance - limit) * 1.2, -3.0, 6.0)
     if border_is_ground:
         doubtful = np.where(distance > 2.0 * limit, 3.0, -2.0)
@@ -217,13 +226,11 @@ def _histogram(bins: NDArray[np.int32], weights: Scalar) -> Scalar:
     return np.asarray(counts.ravel() / max(float(counts.sum()), 1e-6), dtype=np.float32)
 
 
-def _snap(probability: Scalar, medium: Pixels) -> Mask:
+def _snap(probability: Scalar, small_width: int, medium: Pixels) -> Mask:
     """Move the boundary to the strongest step within a narrow band (F. Meyer's watershed, as OpenCV has it)."""
-    size = (medium.shape[1], medium.shape[0])
-    large = cv2.resize(probability, size, interpolation=cv2.INTER_LINEAR)
-    reach = 2 * round(1.5 * size[0] / probability.shape[1]) + 1
+    reach = 2 * round(1.5 * medium.shape[1] / small_width) + 1
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach, reach))
-    cloth = large > 0.5
+    cloth = probability > 0.5
     core = ~_dilated(~cloth, disc)
     thin = cloth & ~_dilated(core, disc)
     labels = np.zeros(cloth.shape, np.int32)
@@ -232,7 +239,7 @@ def _snap(probability: Scalar, medium: Pixels) -> Mask:
     if not (labels == 1).any() or not (labels == 2).any():
         return cloth
     cv2.watershed(cv2.GaussianBlur(medium, (0, 0), 0.8), labels)
-    shed = (labels == 1) | ((labels == -1) & (large > 0.5))  # the watershed's own line is a pixel wide
+    shed = (labels == 1) | ((labels == -1) & (probability > 0.5))  # the watershed's own line is a pixel wide
     return np.asarray(cv2.medianBlur(shed.astype(np.uint8), 5), dtype=bool)
 
 
@@ -243,12 +250,13 @@ def _dilated(mask: Mask, shape: NDArray[np.integer] | cv2.typing.MatLike) -> Mas
 def _sizes(medium: Pixels, mm_per_px: float | None) -> Sizes:
     if mm_per_px is None:
         side = float(min(medium.shape[:2]))
-        return Sizes((0.03 * side) ** 2, 0.012 * side, (0.02 * side) ** 2, 0.014 * side)
+        return Sizes((0.03 * side) ** 2, 0.012 * side, (0.035 * side) ** 2, 0.025 * side, 0.03 * side)
     return Sizes(
         _SMALLEST_PIECE_MM2 / mm_per_px**2,
         _SMALLEST_WIDTH_MM / mm_per_px,
         _SMALLEST_HOLE_MM2 / mm_per_px**2,
         _SMALLEST_HOLE_WIDTH_MM / mm_per_px,
+        _WIDEST_NOTCH_MM / mm_per_px,
     )
 
 

@@ -64,6 +64,8 @@ class GroundView:
 
     Attributes
     ----------
+    even : (H, W, 3) float32 array
+        The colours under even light.
     distance : (H, W) float32 array
         To the nearest ground colour, shaded or lit, in standard deviations.
     allowed : (H, W) bool array
@@ -74,6 +76,7 @@ class GroundView:
         The distance that nearly all ground keeps below.
     """
 
+    even: NDArray[np.float32]
     distance: Scalar
     allowed: Mask
     border: Mask
@@ -134,19 +137,19 @@ def view_ground(colours: NDArray[np.float32], references_px: Sequence[Points]) -
         Corners of the references in pixels of this picture.
     """
     border = _border_strip(colours.shape[:2])
-    distance = _compare(colours, border, border)
+    even, distance = _compare(colours, border, border)
     cards = _grown(references_px, CARD_GROWTH, border.shape)
     ring = _grown(references_px, RING_GROWTH, border.shape) & ~cards
     sheet = _sheet_under(ring, distance)
     if sheet is None:
         samples = ring | border
         if ring.any():
-            distance = _compare(colours, samples, border)
-        return GroundView(distance, ~cards, border, _usual(distance, samples))
+            even, distance = _compare(colours, samples, border)
+        return GroundView(even, distance, ~cards, border, _usual(distance, samples))
     samples = ring & sheet
-    to_mat = _compare(colours, samples, np.zeros_like(border))
+    even, to_mat = _compare(colours, samples, np.zeros_like(border))
     on_mat = _mat_area((to_mat < np.minimum(distance, _FAR)) | cards, cards)
-    return GroundView(to_mat, on_mat & ~cards, border, _usual(to_mat, samples))
+    return GroundView(even, to_mat, on_mat & ~cards, border, _usual(to_mat, samples))
 
 
 def _usual(distance: Scalar, samples: Mask) -> float:
@@ -163,11 +166,11 @@ def _sheet_under(ring: Mask, to_floor: Scalar) -> Mask | None:
     return sheet
 
 
-def _compare(colours: NDArray[np.float32], samples: Mask, border: Mask) -> Scalar:
-    """Distance to the ground that the samples show, under light that changes slowly over the picture."""
+def _compare(colours: NDArray[np.float32], samples: Mask, border: Mask) -> tuple[NDArray[np.float32], Scalar]:
+    """Colours freed of light that changes slowly over the picture, and their distance to the ground in the samples."""
     model = _without_cloth(fit_ground(colours[samples]), colours, border)
     even = colours / _light_field(colours, samples, ground_distance(model, colours, _LIGHT_RANGE))[:, :, None]
-    return ground_distance(_without_cloth(fit_ground(even[samples]), even, border), even)
+    return even, ground_distance(_without_cloth(fit_ground(even[samples]), even, border), even)
 
 
 def _light_field(colours: NDArray[np.float32], samples: Mask, hue_distance: Scalar) -> Scalar:

@@ -10,6 +10,8 @@ from flatmeasure.camera import Points
 from flatmeasure.ground import Mask, Scalar
 from flatmeasure.photo import Pixels
 
+_PRINT_OPENINGS = 4
+_SURE_GROUND = 0.35
 _TRACE_SCALE = 4  # a mask is traced on a grid this much finer, so that its outline runs between its pixels
 
 
@@ -44,20 +46,22 @@ class Sizes:
     piece_width: float
     hole_area: float
     hole_width: float
+    notch_width: float
 
 
-def clean_mask(cloth: Mask, sizes: Sizes, kept_open: Mask) -> Mask:
+def clean_mask(probability: Scalar, cloth: Mask, sizes: Sizes, kept_open: Mask) -> Mask:
     """Drop specks, close what is no hole.
 
-    An opening inside a piece is a hole when it is large enough and stands alone; a print whose colour equals the
-    ground's makes many. Openings with a pixel of ``kept_open`` stay.
+    An opening inside a piece is a hole when it is large, surely ground, and stands alone; a print whose colour equals
+    the ground's makes many, which are closed, and so are the notches of that width along the outline. Openings with a
+    pixel of ``kept_open`` stay.
     """
     cleaned = np.zeros_like(cloth)
     labels, count = _labelled(cloth)
     for k in range(1, count):
         piece = labels == k
         if piece.sum() >= sizes.piece_area and _inner_width(piece) >= sizes.piece_width:
-            cleaned |= _fill_openings(piece, sizes, kept_open)
+            cleaned |= _fill_openings(piece, probability, sizes, kept_open)
     return cleaned
 
 
@@ -87,19 +91,30 @@ def _inner_width(mask: Mask) -> float:
     return 2.0 * float(cv2.distanceTransform(padded, cv2.DIST_L2, 3).max())
 
 
-def _fill_openings(piece: Mask, sizes: Sizes, kept_open: Mask) -> Mask:
+def _fill_openings(piece: Mask, probability: Scalar, sizes: Sizes, kept_open: Mask) -> Mask:
     labels, count = _labelled(~piece)
     frame = np.unique(np.concatenate([labels[0], labels[-1], labels[:, 0], labels[:, -1]]))
     openings = [labels == k for k in range(1, count) if k not in frame]
-    wide = [o for o in openings if o.sum() >= sizes.hole_area and _inner_width(o) >= sizes.hole_width]
-    holes = [o for o in wide if len(wide) <= 2 or o.sum() >= 4.0 * np.median([w.sum() for w in wide])]
+    widths = [_inner_width(opening) for opening in openings]
+    large = [o for o, w in zip(openings, widths, strict=True) if o.sum() >= sizes.hole_area and w >= sizes.hole_width]
+    is_print = len(large) >= _PRINT_OPENINGS
+    usual_area = np.median([o.sum() for o in large]) if is_print else 0.0
+    holes = [o for o in large if o.sum() >= 4.0 * usual_area and probability[o].mean() < _SURE_GROUND]
     holes += [o for o in openings if (o & kept_open).any()]
-    filled = piece.copy()
-    for opening in openings:
-        filled |= opening
+    filled = piece | np.any(openings, axis=0) if openings else piece
+    if is_print:
+        filled = _closed(filled, min(float(np.median(widths)), sizes.notch_width))
     for hole in holes:
-        filled &= ~hole
+        filled = filled & ~hole
     return filled
+
+
+def _closed(mask: Mask, width: float) -> Mask:
+    side = 2 * round(0.6 * width) + 1
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
+    padded = np.pad(mask.astype(np.uint8), side)
+    closed = cv2.morphologyEx(padded, cv2.MORPH_CLOSE, disc)[side:-side, side:-side]
+    return np.asarray(closed, dtype=bool)
 
 
 def _trace(piece: Mask, cloth: Mask, small: Pixels, to_photo: tuple[float, float]) -> ClothRegion:
