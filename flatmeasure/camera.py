@@ -116,10 +116,10 @@ def undistort(points_px: Points, camera: Camera) -> Points:
 
 def _fold_radius(k1: float, k2: float) -> float:
     """Smallest radius at which the distorted radius stops growing; infinite for a lens that never folds."""
-    squares = np.roots([5.0 * k2, 3.0 * k1, 1.0])
-    real = squares[np.isreal(squares)].real
-    folds = real[real > 0.0]
-    return float(np.sqrt(np.min(folds))) if len(folds) else np.inf
+    # The smallest positive root of 1 + 3 k1 s + 5 k2 s^2 in s = r^2, written so that k2 = 0 needs no case of its own.
+    spread = 9.0 * k1 * k1 - 20.0 * k2
+    below = -3.0 * k1 + np.sqrt(spread) if spread >= 0.0 else 0.0
+    return float(np.sqrt(2.0 / below)) if below > 0.0 else np.inf
 
 
 def to_plane(points_px: Points, camera: Camera, pose: Pose, z_mm: float | Points = 0.0) -> Points:

@@ -12,7 +12,7 @@ from flatmeasure.camera import Camera, Pose, project, to_plane
 from flatmeasure.quantity import root_sum_squares
 from flatmeasure.rectify import polygon_area, rectify, rectify_references
 from flatmeasure.scene import LaidCloth, LaidReference, Mat, Scene, View, scene_camera, see
-from flatmeasure.synthetic import PAPER, render_photo
+from flatmeasure.synthetic import PAPER, encode_jpeg, render_photo
 from tests.setups import Situation, simulate
 
 SIZE = (1500, 1100)
@@ -143,7 +143,7 @@ def test_a4_sheet_as_reference(turn_deg: float) -> None:
     camera, pose = scene_camera(SIZE, View(1200, 10, turn_deg=turn_deg))
     sheet = LaidReference("light", (210, 297), (-250, 40), 8)
     view = Scene(camera, pose, SIZE, (sheet,), mat=Mat(colour=(60, 70, 68)))
-    found = rectify(render_photo(view), rectangle_mm=(210, 297))
+    found = rectify(encode_jpeg(render_photo(view), focal_35mm=26), rectangle_mm=(210, 297))
     _check_lengths(found, view, 0.01)
     assert found.area(found.references[0].reference.corners_px).value == pytest.approx(62370, rel=0.005)
 
@@ -153,7 +153,7 @@ def test_id1_card_as_reference() -> None:
     camera, pose = scene_camera(SIZE, View(700, 8, turn_deg=10))
     card = LaidCloth(rounded(85.60, 53.98, 3.18) + np.array([-120.0, 30.0]), colour=PAPER)
     view = Scene(camera, pose, SIZE, cloths=(card,), mat=Mat(colour=(60, 70, 68)))
-    found = rectify(render_photo(view), rectangle_mm=(85.60, 53.98))
+    found = rectify(encode_jpeg(render_photo(view), focal_35mm=26), rectangle_mm=(85.60, 53.98))
     _check_lengths(found, view, 0.02)
 
 
