@@ -13,13 +13,21 @@ PACKAGE = ROOT / "flatmeasure"
 
 # Along the data's way; a module imports only modules that stand before it. A new module takes its place here.
 ORDER = (
-    "errors", "quantity", "units", "jpeg", "photo", "camera",
-    "figures", "candidates", "profiles", "steps", "saddles", "plausibility", "sightings", "references", "projection", "bundle", "rectify",
-    "cloth_net", "ground", "spread", "regions", "cloth",
-    "appearance", "stepfit", "outline", "corners", "curves", "rounded", "edges",
-    "measurement", "measures", "advice", "pipeline",
-    "labels", "overlay", "table", "panel", "levels", "division", "panel_parts", "panel_file", "allowance", "edge_shapes", "darts", "cli",
-    "coverage", "scene", "synthetic",
+    "errors", "quantity", "units", "files", "jpeg", "photo", "camera",
+    # references and the view
+    "figures", "candidates", "profiles", "steps", "saddles", "plausibility", "sightings", "references",
+    "projection", "bundle", "rectify", "grid",
+    # cloth
+    "cloth_net", "ground", "evidence", "hints", "spread", "regions", "cloth",
+    # outline, corners and edges
+    "appearance", "stepfit", "outline", "corners", "splines", "curves", "joints", "rounded", "breaks", "edges",
+    # one photo's measurement, and how it is shown
+    "measurement", "measures", "advice", "pipeline", "labels", "overlay", "table",
+    # measured pieces and what is worked out from them
+    "panel", "panel_parts", "panel_file", "picture_map", "levels", "division", "allowance", "edge_shapes", "darts",
+    "totals", "rectangles", "strips", "mirror", "matches", "grain",
+    # printed sheets, synthetic photos, commands
+    "sheet", "sheet_command", "coverage", "scene", "synthetic", "cli",
 )  # fmt: skip
 
 MAX_FILE_LINES, MAX_FUNCTION_LINES, MAX_PARAMETERS = 400, 60, 8

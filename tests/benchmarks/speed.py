@@ -1,5 +1,6 @@
 """Time and memory of a whole measurement of 12 megapixels, against decoding the same JPEG with OpenCV."""
 
+import inspect
 import statistics
 import subprocess
 import sys
@@ -18,7 +19,14 @@ from flatmeasure.synthetic import encode_jpeg, render_photo
 
 SIZE_PX = (4000, 3000)
 REPEATS = 7
-STAGES = ("load_photo", "rectify", "segment_cloth", "refine_outline", "measure_piece")  # as pipeline.py calls them
+# The functions that pipeline.py calls from other modules.
+STAGES = tuple(
+    name
+    for name, stage in vars(pipeline).items()
+    if inspect.isfunction(stage)
+    and stage.__module__.startswith("flatmeasure.")
+    and stage.__module__ != pipeline.__name__
+)
 
 # Runs a command and prints the peak resident size of its process in KiB.
 PEAK = (
@@ -57,10 +65,10 @@ def print_speed() -> None:
         whole.append(_seconds(lambda: pipeline.measure(file, square_mm=100, thickness_mm=0.8)))
     unit = statistics.median(decode)
     print(f"speed: 12 megapixels, {len(file) / 1e6:.1f} MB JPEG, CPU time, median of {REPEATS}; x is times imdecode")
-    print(f"  {'cv2.imdecode':16s} {1000 * unit:8.1f} ms")
-    print(f"  {'measure':16s} {statistics.median(whole) / unit:8.2f} x   (area {100 * error:+.3f} %)")
+    print(f"  {'cv2.imdecode':22s} {1000 * unit:8.1f} ms")
+    print(f"  {'measure':22s} {statistics.median(whole) / unit:8.2f} x   (area {100 * error:+.3f} %)")
     for name, seconds in _stages(file).items():
-        print(f"    {name:14s} {seconds / unit:8.2f} x")
+        print(f"    {name:20s} {seconds / unit:8.2f} x")
 
 
 def print_memory() -> None:
