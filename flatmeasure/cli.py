@@ -5,7 +5,6 @@ Modules that take long to import are imported inside the commands, so that help 
 
 import io
 import json
-import os
 import re
 import sys
 from pathlib import Path
@@ -15,6 +14,8 @@ import typer
 
 from flatmeasure import __version__
 from flatmeasure.errors import FlatMeasureError, OptionInvalid
+from flatmeasure.files import check_writable, write_file
+from flatmeasure.sheet_command import sheet
 from flatmeasure.units import LengthUnit, parse_length, parse_size
 
 if TYPE_CHECKING:
@@ -67,11 +68,18 @@ def _root(
     """Areas and edge lengths of cloth from one photo, each with its uncertainty."""
 
 
+app.command()(sheet)
+
+
 @app.command()
 def measure(
     photo: Annotated[Path, typer.Argument(help="The photo: JPEG, PNG, WebP, TIFF or HEIC.", show_default=False)],
     square: Annotated[
         str | None, typer.Option(metavar="LENGTH", help="Side of the reference squares, such as 100mm or 4in.")
+    ] = None,
+    printed_side: Annotated[
+        str | None,
+        typer.Option(metavar="LENGTH", help="Side of the printed squares as measured with a rule, such as 99.6mm."),
     ] = None,
     rectangle: Annotated[
         str | None, typer.Option(metavar="SIZE", help="Sides of a reference rectangle, such as 210x297mm.")
@@ -97,11 +105,12 @@ def measure(
 ) -> None:
     """Measure the cloth in a photo: area, edges and angles of each piece."""
     square_mm = parse_length(square, "side of the square") if square is not None else None
+    printed_side_mm = parse_length(printed_side, "printed side") if printed_side is not None else None
     rectangle_mm = parse_size(rectangle, "rectangle") if rectangle is not None else None
     thickness_mm = parse_length(thickness, "thickness", zero_allowed=True)
-    _check_writable(json_path, photo)
-    _check_writable(overlay_path, photo, (".png", ".jpg", ".jpeg"))
-    references = None if corners is None else [_given_reference(corners, square_mm, rectangle_mm)]
+    check_writable(json_path, photo)
+    check_writable(overlay_path, photo, (".png", ".jpg", ".jpeg"))
+    references = None if corners is None else [_given_reference(corners, printed_side_mm or square_mm, rectangle_mm)]
 
     from flatmeasure.photo import load_photo
     from flatmeasure.pipeline import measure as measure_photo
@@ -113,25 +122,11 @@ def measure(
         rectangle_mm=rectangle_mm,
         references=references,
         thickness_mm=thickness_mm,
+        printed_side_mm=printed_side_mm,
     )
     for path, content in _results(found, json_path, overlay_path, unit):
-        _write(path, content)
+        write_file(path, content)
     print_table(found, unit)
-
-
-def _check_writable(path: Path | None, photo: Path, endings: tuple[str, ...] = ()) -> None:
-    """Before the work is done, not after."""
-    if path is None:
-        return
-    if endings and path.suffix.lower() not in endings:
-        raise OptionInvalid(f"The overlay {path.name} must end in .png or .jpg.")
-    if not os.path.isdir(path.parent):  # os.path: a name that is too long is simply not there
-        raise OptionInvalid(f"There is no folder {path.parent} to write {path.name} into.")
-    is_there = os.path.exists(path)
-    if is_there and os.path.exists(photo) and path.samefile(photo):
-        raise OptionInvalid(f"{path} is the photo itself: choose another name.")
-    if (is_there and not path.is_file()) or not os.access(path.parent, os.W_OK):
-        raise OptionInvalid(f"{path} can't be written: choose another place.")
 
 
 def _given_reference(
@@ -168,17 +163,3 @@ def _results(found: "Measurement", json_path: Path | None, overlay_path: Path | 
         picture = cv2.cvtColor(draw_overlay(found.photo, found, unit), cv2.COLOR_RGB2BGR)
         files.append((overlay_path, cv2.imencode(overlay_path.suffix.lower(), picture)[1].tobytes()))
     return files
-
-
-def _write(path: Path, content: bytes) -> None:
-    """Write beside and rename, so that a file is there whole or not at all."""
-    target = path.resolve()
-    beside = target.with_name(f".{target.name}.{os.getpid()}")
-    try:
-        try:
-            beside.write_bytes(content)
-            beside.replace(target)
-        finally:
-            beside.unlink(missing_ok=True)
-    except OSError as error:
-        raise OptionInvalid(f"{path} can't be written: {error.strerror}.") from error

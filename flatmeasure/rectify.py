@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from flatmeasure.bundle import CameraPrior, Solution, scaled_inverse, solve, unknown_scale
 from flatmeasure.camera import Camera, Points, Pose, focal_from_35mm, project, to_plane
-from flatmeasure.errors import Note, ReferenceImplausible
+from flatmeasure.errors import Note, OptionInvalid, ReferenceImplausible
 from flatmeasure.figures import Rectangle, Reference, Square
 from flatmeasure.photo import Photo, PhotoSource, load_photo
 from flatmeasure.projection import GROWTH, N_CAMERA
@@ -25,6 +25,10 @@ U_CENTRE = 0.01  # of the width
 U_RADIAL = (0.03, 0.01)
 U_RADIAL_UNKNOWN = (0.15, 0.05)  # a lens nothing is known of, or a wide one: its bend may be strong
 WIDE_35MM = 20.0
+
+
+U_MEASURED_SIDE_MM = 0.05  # reading a side with a calliper, or a steel rule and a lens, to a tenth of a millimetre
+MOST_OFF_SCALE = 0.1  # a print farther from its nominal side was scaled on purpose or misread
 
 
 @dataclass(frozen=True, eq=False)
@@ -144,6 +148,7 @@ def rectify(
     *,
     square_mm: float | None = None,
     rectangle_mm: tuple[float, float] | None = None,
+    printed_side_mm: float | None = None,
 ) -> Rectification:
     """Solve where every pixel of a photo lies on the mat.
 
@@ -156,17 +161,32 @@ def rectify(
         Side of all squares to be found.
     rectangle_mm : (float, float), optional
         Sides of a rectangle to be found.
+    printed_side_mm : float, optional
+        Side of the squares as measured on the print: it takes the place of ``square_mm`` and is surer.
 
     Raises
     ------
     PhotoUnreadable, ReferenceNotFound, ReferenceImplausible, OptionInvalid
     """
     picture = photo if isinstance(photo, Photo) else load_photo(photo)
+    side_mm = square_mm if printed_side_mm is None else _checked_print(printed_side_mm, square_mm)
     if references is None:
-        seen = find_references(picture, square_mm=square_mm, rectangle_mm=rectangle_mm)
+        seen = find_references(picture, square_mm=side_mm, rectangle_mm=rectangle_mm)
     else:
         seen = tuple(reference_from_corners(picture, given) for given in references)
+    if printed_side_mm is not None:
+        u_log_size = U_MEASURED_SIDE_MM / printed_side_mm
+        seen = tuple(replace(r, u_log_size=u_log_size) if r.size_mm[0] == r.size_mm[1] else r for r in seen)
     return rectify_references(seen, camera_prior(picture))
+
+
+def _checked_print(printed_side_mm: float, square_mm: float | None) -> float:
+    if square_mm is not None and not abs(printed_side_mm / square_mm - 1.0) <= MOST_OFF_SCALE:
+        raise OptionInvalid(
+            f"A printed side of {printed_side_mm:g} mm is not that of a square of {square_mm:g} mm: "
+            "measure the black square again, or print the sheet anew at 100 %."
+        )
+    return printed_side_mm
 
 
 def camera_prior(photo: Photo) -> CameraPrior:

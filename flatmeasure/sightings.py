@@ -6,9 +6,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from flatmeasure.candidates import Candidate
-from flatmeasure.figures import CARRIED_ON, Boundary, Points, Reference, code_boundaries
+from flatmeasure.figures import CARRIED_ON, Boundary, Points, Reference, code_boundaries, crossings
 from flatmeasure.photo import Photo
 from flatmeasure.profiles import Patch
+from flatmeasure.saddles import locate_saddles
 from flatmeasure.steps import Guess, Line, crossing, locate, patch_of
 
 WHOLE = 0.8  # share of the places along a side that must show the step
@@ -113,8 +114,12 @@ def with_crossings(photo: Photo, sighting: Sighting, boundaries: tuple[Boundary,
 
 def reference(kind: str, sighting: Sighting, size_mm: tuple[float, float]) -> Reference:
     """A whole sighting as a reference of stated size."""
+    code, corners_px = sighting.candidate.code, sighting.corners_px
     steps = tuple(line.step for line in sighting.lines)
-    return Reference(kind, sighting.candidate.code, size_mm, sighting.corners_px, steps, None, sighting.blur_px)
+    saddles = None
+    if code is not None:
+        saddles = locate_saddles(sighting.patch, corners_px, *crossings(code), sighting.contrast)
+    return Reference(kind, code, size_mm, corners_px, steps, None, sighting.blur_px, saddles)
 
 
 def _problem(border: Sequence[Line]) -> str:

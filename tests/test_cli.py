@@ -63,7 +63,8 @@ def test_result_goes_to_table_json_and_overlay(
         monkeypatch, "measure", photo, "--square", "4in", "--thickness", "0.8 mm", "--json", data, "--overlay", picture
     )
     assert status == 0
-    assert measured == [{"square_mm": 101.6, "rectangle_mm": None, "references": None, "thickness_mm": 0.8}]
+    expected = {"square_mm": 101.6, "printed_side_mm": None, "rectangle_mm": None, "references": None}
+    assert measured == [expected | {"thickness_mm": 0.8}]
     assert json.loads(data.read_text()) == {"schema": "invented"}
     with Image.open(picture) as drawn:
         assert drawn.size[0] == 1600
