@@ -12,14 +12,15 @@ from flatmeasure.candidates import Candidate, coded_candidates, grey_of, quad_ca
 from flatmeasure.errors import FlatMeasureError, OptionInvalid, PhotoUnusable, ReferenceImplausible, ReferenceNotFound
 from flatmeasure.figures import Points, Rectangle, Reference, Square, Step, border, crossing_boundaries
 from flatmeasure.photo import Photo, Pixels
-from flatmeasure.plausibility import shape_misfit
-from flatmeasure.sightings import Sighting, examine, read_inside, reference, with_crossings
+from flatmeasure.plausibility import FigureView, best_view, relative_size
+from flatmeasure.sightings import Sighting, examine, read_inside, reference, stands_out, with_crossings
 
 __all__ = ["Rectangle", "Reference", "Square", "Step", "find_references", "reference_from_corners"]
 
 CODED_REACH, PLAIN_REACH, GIVEN_REACH = 0.12, 0.1, 0.15  # room beside the border, in units of the figure
 ROUND_CORNER = 0.08  # part of a rectangle's side left out at either end: a card's corners are round (ISO/IEC 7810)
-SHAPE_TOLERANCE = 0.06
+SHAPE_PX, SHAPE_SHARE = 0.5, 0.01  # how far the corners may be from those of the figure; share of its side
+SIZE_TOLERANCE = 0.15  # of squares in one plane; the tilt that one small square tells is rough
 GIVEN_U_PX = 0.3
 GIVEN_SLIP_PX = 2.5  # refined corners may lie so far from corners given by hand
 
@@ -168,17 +169,33 @@ def _coded(photo: Photo, grey: Pixels) -> list[Sighting]:
 
 
 def _plain(photo: Photo, grey: Pixels, size_mm: tuple[float, float], *, dark: bool) -> list[Sighting]:
-    """Plain figures of the aspect of ``size_mm``, whose corners are turned so that the first side is the width."""
-    candidates = []
-    for candidate in quad_candidates(grey, dark=dark):
-        turned = [np.roll(candidate.corners_px, -i, axis=0) for i in ((0,) if size_mm[0] == size_mm[1] else (0, 1))]
-        misfits = [shape_misfit(corners_px, size_mm, photo) for corners_px in turned]
-        best = int(np.argmin(misfits))
-        if misfits[best] < SHAPE_TOLERANCE + 2.0 * candidate.error_px / candidate.side_px:
-            candidates.append(Candidate(turned[best], candidate.error_px))
-    skip = 0.0 if size_mm[0] == size_mm[1] else ROUND_CORNER
-    sightings = examine(photo, candidates, border(dark_inside=dark, reach=PLAIN_REACH), skip)
-    return [s for s in sightings if s.problem or shape_misfit(s.corners_px, size_mm, photo) < SHAPE_TOLERANCE]
+    """Plain figures of the aspect of ``size_mm``, their corners turned so that the first side is the width."""
+    square = size_mm[0] == size_mm[1]
+    turns = (0,) if square else (0, 1)
+    quads = quad_candidates(grey, dark=dark)
+    turned = [Candidate(np.roll(q.corners_px, -turn, axis=0), q.error_px) for q in quads for turn in turns]
+    boundaries = border(dark_inside=dark, reach=PLAIN_REACH)
+    sightings = examine(photo, turned, boundaries, 0.0 if square else ROUND_CORNER)
+    seen: list[tuple[Sighting, FigureView]] = []
+    for first in range(0, len(sightings), len(turns)):
+        ways = [(s, best_view(s.corners_px, size_mm, photo)) for s in sightings[first : first + len(turns)]]
+        possible = [(s, view) for s, view in ways if view is not None and _is_figure(s, view, dark=dark)]
+        seen += sorted(possible, key=lambda pair: pair[1].misfit_px)[:1]
+    return _of_one_size(seen)
+
+
+def _is_figure(sighting: Sighting, view: FigureView, *, dark: bool) -> bool:
+    rough_px = sighting.candidate.error_px if sighting.problem else 0.0
+    return view.misfit_px < SHAPE_PX + SHAPE_SHARE * sighting.side_px + rough_px and stands_out(sighting, dark=dark)
+
+
+def _of_one_size(seen: list[tuple[Sighting, FigureView]]) -> list[Sighting]:
+    """The strongest of those seen, and others that would be as large as it in the same plane.
+
+    Ink and paper differ from their ground more than a patch of cloth or of a print does.
+    """
+    ordered = sorted(seen, key=lambda pair: (bool(pair[0].problem), -pair[0].contrast))
+    return [s for s, view in ordered if abs(np.log(relative_size(ordered[0][1], view))) < SIZE_TOLERANCE]
 
 
 def _check_light(sightings: list[Sighting]) -> None:

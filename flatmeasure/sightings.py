@@ -3,22 +3,32 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 
 from flatmeasure.candidates import Candidate
-from flatmeasure.figures import CARRIED_ON, Boundary, Points, Reference, code_boundaries, crossings
-from flatmeasure.photo import Photo
+from flatmeasure.figures import CARRIED_ON, UNIT_CORNERS, Boundary, Points, Reference, code_boundaries, crossings
+from flatmeasure.photo import Light, Photo
 from flatmeasure.profiles import Patch
 from flatmeasure.saddles import locate_saddles
-from flatmeasure.steps import Guess, Line, crossing, locate, patch_of
+from flatmeasure.steps import Guess, Line, carry, crossing, homography, locate, patch_of
 
-WHOLE = 0.8  # share of the places along a side that must show the step
+MOSTLY = 0.6  # share of the places along a side that must show the step: a mat's grid may run into it here and there
+WIDEST_GAP, END_GAP, FEW_PLACES = 0.25, 0.1, 1  # share of a side that may lack the step at a stretch, and at an end
+WHOLE = 0.8  # share of the places along an inner line that must show the step
 LEAST_OBSERVATIONS = 3  # of a side
 ROUGHEST_PX, ROUGHEST_SHARE = 0.3, 0.004  # scatter along a side; of its length
 MOST_BENT = 0.03  # sagitta over length
 INNER_SEARCH_PX = 3.0
 INNER_CONTRAST = 0.4  # of an inner line, as a share of the border's
 INNER_WHOLE = 0.75  # share of a code's inner lines that must be seen
+
+INSIDE, AROUND = (0.15, 0.4, 0.65, 0.88), (1.1, 1.18)  # rims where brightness is looked at, the border being 1
+EVEN = 0.93  # share of the places that must be on their side of halfway
+DARK_RATIO, LIGHT_RATIO = 3.5, 1.3  # ground to figure, or figure to ground, linear light
+_CORNERS = UNIT_CORNERS - 0.5
+_AHEAD = np.roll(_CORNERS, -1, axis=0) - _CORNERS
+RIM = (_CORNERS + (np.arange(16)[:, None, None] + 0.5) / 16 * _AHEAD).reshape(-1, 2)
 
 COVERED = "is covered in part or cut off: clear it, lay it wholly into the picture, and take the photo again."
 BENT = "is not flat or its border is damaged: press it flat or print it anew, and take the photo again."
@@ -85,12 +95,35 @@ def examine(
     return sightings
 
 
+def stands_out(sighting: Sighting, *, dark: bool) -> bool:
+    """Is a plain figure of one brightness all over, and the ground right round it of another?
+
+    The ground is looked at twice, close by and farther out: between them a printed line, such as a mat's, ends.
+    """
+    to_picture = homography(sighting.corners_px - np.asarray(sighting.patch.origin_px))
+    smooth = np.asarray(cv2.blur(sighting.patch.light, (3, 3)), dtype=np.float32)
+    inside = _light_at(smooth, carry(to_picture, 0.5 + np.concatenate([share * RIM for share in INSIDE])))
+    around = _light_at(smooth, carry(to_picture, 0.5 + np.concatenate([share * RIM for share in AROUND])))
+    if not dark:
+        inside, around = around, inside
+    halfway = (np.median(inside) + np.median(around)) / 2.0
+    even = np.mean(inside < halfway) >= EVEN and np.mean(around > halfway) >= EVEN
+    ratio = float(np.median(around) / max(float(np.median(inside)), 1e-6))
+    return bool(even) and ratio > (DARK_RATIO if dark else LIGHT_RATIO)
+
+
+def _light_at(light: Light, points: Points) -> Points:
+    x, y = np.rint(points).astype(int).T
+    found: Points = light[np.clip(y, 0, light.shape[0] - 1), np.clip(x, 0, light.shape[1] - 1)].astype(np.float64)
+    return found
+
+
 def read_inside(sightings: Sequence[Sighting]) -> list[Sighting]:
     """The same coded squares with their inner lines located; one whose inside is not all there is no longer whole."""
     guesses = [Guess(s.patch, s.corners_px, code_boundaries(s.candidate.code or 0), INNER_SEARCH_PX) for s in sightings]
     read = []
     for s, inner in zip(sightings, locate(guesses), strict=True):
-        tried = [line for line in inner if line.places > 0]
+        tried = [line for line in inner if len(line.seen) > 0]
         good = [line for line in tried if line.coverage >= WHOLE and line.contrast > INNER_CONTRAST * s.contrast]
         problem = COVERED if len(good) < INNER_WHOLE * len(tried) else ""
         read.append(Sighting(s.candidate, s.patch, (*s.lines, *good), s.corners_px, problem))
@@ -122,8 +155,18 @@ def reference(kind: str, sighting: Sighting, size_mm: tuple[float, float]) -> Re
     return Reference(kind, code, size_mm, corners_px, steps, None, sighting.blur_px, saddles)
 
 
+def _has_hole(side: Line) -> bool:
+    places = len(side.seen)
+    return (
+        len(side.step.u_px) < LEAST_OBSERVATIONS
+        or side.coverage < MOSTLY
+        or side.widest_gap > max(WIDEST_GAP * places, FEW_PLACES)
+        or side.end_gap > max(END_GAP * places, FEW_PLACES)
+    )
+
+
 def _problem(border: Sequence[Line]) -> str:
-    if any(line.coverage < WHOLE or len(line.step.u_px) < LEAST_OBSERVATIONS for line in border):
+    if any(_has_hole(line) for line in border):
         return COVERED
     if min(line.contrast for line in border) < 0.25 * max(line.contrast for line in border):
         return COVERED

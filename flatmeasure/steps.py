@@ -73,10 +73,9 @@ class Line:
     step : Step
     curve : Curves
         This line alone.
-    places : int
-        Where the line was looked for; 0 when it is too short to be seen apart from its ends.
-    coverage : float
-        Share of those places that show the step on the curve.
+    seen : (N,) array of bool
+        Which of the places along the line show the step on the curve; empty when the line is too short to be seen apart
+        from its ends.
     contrast : float
         Median height of the step, linear light.
     blur_px : float
@@ -87,11 +86,26 @@ class Line:
 
     step: Step
     curve: Curves
-    places: int
-    coverage: float
+    seen: NDArray[np.bool_]
     contrast: float
     blur_px: float
     scatter_px: float
+
+    @property
+    def coverage(self) -> float:
+        """Share of the places that show the step."""
+        return float(self.seen.mean()) if len(self.seen) else 0.0
+
+    @property
+    def widest_gap(self) -> int:
+        """Places that show nothing at a stretch, at most."""
+        return int(np.diff(np.flatnonzero(np.concatenate([[True], self.seen, [True]]))).max()) - 1
+
+    @property
+    def end_gap(self) -> int:
+        """Places that show nothing next to an end, at most."""
+        shown = np.flatnonzero(self.seen)
+        return int(max(shown[0], len(self.seen) - 1 - shown[-1])) if len(shown) else len(self.seen)
 
     @property
     def bend(self) -> float:
@@ -246,7 +260,6 @@ def _lines(stack: _Stack, curves: Curves, observed: _Observed, to_picture: list[
     variance = (squares + POOLED_OBSERVATIONS * pooled[stack.figure]) / (freedom + POOLED_OBSERVATIONS)
     points = curves.points(line, x, observed.offset_px)
     tangents = curves.tangents(line, x)
-    tried = np.bincount(line, minlength=count)
     contrast = medians(line, observed.fits.height, seen, count)
     blur_px = medians(line, observed.fits.blur_px, seen, count)
     lines = []
@@ -260,8 +273,7 @@ def _lines(stack: _Stack, curves: Curves, observed: _Observed, to_picture: list[
             Line(
                 Step(boundary.start, boundary.end, _fractions(boundary, uv), points[mine], normals, u_px),
                 Curves(curves.start_px[b : b + 1], curves.end_px[b : b + 1], curves.bends_px[b : b + 1]),
-                int(tried[b]),
-                float(number[b] / max(tried[b], 1)),
+                seen[line == b],
                 float(contrast[b]),
                 float(blur_px[b]),
                 scatter_px,
