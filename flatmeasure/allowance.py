@@ -143,6 +143,8 @@ def apply_allowance(panel: Panel, allowance_mm: float | Mapping[str, float]) -> 
 def changed_panel(panel: Panel, allowance_mm: float | Mapping[str, float]) -> Panel:
     """The panel with its allowances taken off (or added, negative), as a panel of its own with the same edge names.
 
+    Where a point was rounded off, the round is part of the edge before it.
+
     Raises
     ------
     KeyError, ValueError
@@ -154,8 +156,9 @@ def changed_panel(panel: Panel, allowance_mm: float | Mapping[str, float]) -> Pa
         raise ValueError(f"the allowances eat the piece: nothing whole is left of {', '.join(gone) or 'it'}")
     lines = {edge.id: LineString(edge.lines_mm[0]) for edge in seamed.edges}
     whole = part_of(panel, Polygon(seamed.outlines_mm[0], panel.holes_mm), panel.id, seamed.area, lines)
-    new = {edge.id: edge.new_length for edge in seamed.edges}
-    return replace(whole, edges=tuple(replace(edge, length=new[edge.id]) for edge in whole.edges))
+    u = {edge.id: edge.new_length.u for edge in seamed.edges}
+    edges = tuple(replace(edge, length=replace(edge.length, u=u[edge.id])) for edge in whole.edges)
+    return replace(whole, edges=edges)
 
 
 def _by_edge(panel: Panel, allowance_mm: float | Mapping[str, float]) -> NDArray[np.float64]:

@@ -1,7 +1,8 @@
 """Panels from the JSON that ``measure`` writes, and the notes a person adds to it.
 
 A piece in the file may carry fields of its own beside the measured ones: ``labels`` (edge id to name), ``grain``
-(``angle_deg``, ``u_deg``, ``source``, ``confidence``), ``layers`` and ``flaws_mm`` (zones, mat frame).
+(``angle_deg``, ``u_deg``, ``source``, ``confidence``), ``layers`` and ``flaws_mm`` (zones, mat frame). A piece made
+from measured ones states its ``error`` too; for a measured one it is worked out from the stated uncertainties.
 """
 
 import json
@@ -122,7 +123,7 @@ def panel_from_outline(
         for k, (a, b) in enumerate(zip(marks, ends, strict=True))
     ]
     piece = {"id": name, "outline_mm": outline, "holes_mm": list(holes_mm), "edges": edges}
-    return replace(_panel(piece, error), error=error)
+    return _with_stated_error(_panel(piece), error)
 
 
 def _run(outline: Points, first: int, last: int) -> Points:
@@ -130,7 +131,7 @@ def _run(outline: Points, first: int, last: int) -> Points:
     return outline[np.arange(first, first + count + 1) % len(outline)]
 
 
-def _panel(piece: dict[str, Any], error: OutlineError | None = None) -> Panel:
+def _panel(piece: dict[str, Any]) -> Panel:
     parts = _edge_parts(piece)
     outline = np.concatenate([part[:-1] for part in parts])
     holes = tuple(_clockwise(_ring(hole)) for hole in piece.get("holes_mm", ()))
@@ -155,9 +156,8 @@ def _panel(piece: dict[str, Any], error: OutlineError | None = None) -> Panel:
     )
     if abs(panel.area.value - polygon.area) > 0.02 * polygon.area + 6.0 * panel.area.u:
         raise ValueError(f"its area of {panel.area.value:.0f} mm2 is not that of its outline, {polygon.area:.0f} mm2")
-    if error is not None:
-        return _with_stated_error(panel, error)
-    return replace(panel, error=explain_error(panel))
+    error = _error(piece["error"]) if "error" in piece else explain_error(panel)
+    return replace(panel, error=error)
 
 
 def _with_stated_error(panel: Panel, error: OutlineError) -> Panel:
@@ -270,6 +270,16 @@ def _grain(value: dict[str, Any] | None) -> Grain | None:
     if not math.isfinite(angle + u) or u < 0.0:
         raise ValueError("the angle of its grain is no angle")
     return Grain(angle % 180.0, u, str(value.get("source", "given")), float(value.get("confidence", 1.0)))
+
+
+def _error(value: dict[str, Any]) -> OutlineError:
+    error = OutlineError(float(value["scale"]), float(value["shift_mm"]), float(value["point_mm"]))
+    if (
+        not math.isfinite(error.scale + error.shift_mm + error.point_mm)
+        or min(error.scale, error.shift_mm, error.point_mm) < 0
+    ):
+        raise ValueError("its error has a part that is no uncertainty")
+    return error
 
 
 def _layers(value: Any) -> int:

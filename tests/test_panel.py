@@ -125,6 +125,7 @@ def spoiled(**changes: Any) -> dict[str, Any]:
         (spoiled(area={"value": 240_000.0, "u": -1.0, "unit": "mm2"}), "not a measured value"),
         (spoiled(area={"value": 0.24, "u": 0.1, "unit": "m2"}), "not a measured value in mm2"),
         (spoiled(layers=0), "layers"),
+        (spoiled(error={"scale": -0.1, "shift_mm": 0.0, "point_mm": 0.1}), "no uncertainty"),
         (spoiled(layers="two"), "layers"),
         (spoiled(edges=as_dict(rectangle(600.0, 400.0))["edges"][:3]), "do not follow each other"),
         (spoiled(holes_mm=[[[550, 300], [700, 300], [700, 350]]]), "holes leaves"),
