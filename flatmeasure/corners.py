@@ -19,6 +19,7 @@ STRONG_DEG = 25.0  # from here on a corner is sure enough to bound the windows o
 REACHES_MM = (7.0, 11.0, 17.0, 26.0, 40.0)
 BEND_SHARE = 0.35  # of its bend, that a parabola takes a straight line passing into an arc for a step
 GAP_MM = 2.0  # blur rounds the outline this far on either side of a corner
+COARSENESS = 8  # a window moves on by this part of its reach
 SHORTEST_MM = 7.0  # between two corners
 FEWEST_STEPS = 6  # nor fewer steps of the outline: a coarse picture shows no shorter edge
 CORRELATION_MM = 8.0  # integral of the noise's autocorrelation along the outline, both sides
@@ -83,9 +84,12 @@ def _search(chain: Chain, known: NDArray[np.intp], reaches_mm: tuple[float, ...]
     room = _room(known, count) * chain.step_mm
     best = np.zeros(count)
     for reach_mm in reaches_mm:
-        steps = direction_steps(chain, known, reach_mm)
-        score = np.abs(steps.turn_deg) / steps.u_deg
-        score[(np.abs(steps.turn_deg) < least_deg + BEND_SHARE * steps.bend_deg) | (room < shortest_mm)] = 0.0
+        at = np.arange(0, count, max(1, int(reach_mm / COARSENESS / chain.step_mm)))
+        at = at[room[at] >= shortest_mm]
+        steps = direction_steps(chain, at, known, reach_mm)
+        sure = np.abs(steps.turn_deg) > least_deg + BEND_SHARE * steps.bend_deg
+        score = np.zeros(count)
+        score[at] = np.where(sure, np.abs(steps.turn_deg) / steps.u_deg, 0.0)
         best = np.maximum(best, np.where(_is_peak(score, chain, 0.5 * reach_mm), score, 0.0))
     found = list(known)
     for index in np.argsort(-best, kind="stable"):
@@ -114,12 +118,14 @@ def _is_peak(score: Points, chain: Chain, reach_mm: float) -> Flags:
     return np.asarray(score >= around.max(axis=1))
 
 
-def direction_steps(chain: Chain, known: NDArray[np.intp], reach_mm: float) -> Steps:
-    """Step of direction at every point of a chain.
+def direction_steps(chain: Chain, at: NDArray[np.intp], known: NDArray[np.intp], reach_mm: float) -> Steps:
+    """Steps of direction at points of a chain.
 
     Parameters
     ----------
     chain : Chain
+    at : (M,) array
+        Indices of the points.
     known : (K,) array
         Corners over which no window reaches.
     reach_mm : float
@@ -128,20 +134,21 @@ def direction_steps(chain: Chain, known: NDArray[np.intp], reach_mm: float) -> S
     count = len(chain.points_mm)
     reach = min(max(4, round(reach_mm / chain.step_mm)), (count - 1) // 2)
     offsets = np.arange(-reach, reach + 1)
-    around = (np.arange(count)[:, None] + offsets) % count
+    around = (at[:, None] + offsets) % count
     s = offsets * chain.step_mm / reach_mm
     weights = (1.0 / chain.u_mm**2)[around] * (np.abs(offsets) * chain.step_mm > GAP_MM - 0.5)
-    weights *= _same_side(known, count, offsets)
-    near = chain.points_mm[around] - chain.points_mm[:, None]
+    weights *= _same_side(at, known, count, offsets)
+    near = chain.points_mm[around] - chain.points_mm[at, None]
     left, right = np.minimum(s, 0.0), np.maximum(s, 0.0)
-    basis = np.stack([np.ones_like(s), left, left**2, right, right**2])
-    normal = np.einsum("nm,am,bm->nab", weights, basis, basis, optimize=True)
+    basis = np.column_stack([np.ones_like(s), left, left**2, right, right**2])
+    products = (basis[:, :, None] * basis[:, None, :]).reshape(-1, 25)
+    normal = (weights @ products).reshape(-1, 5, 5)
     ridge = 1e-6 * np.trace(normal, axis1=1, axis2=2) + 1e-9  # for a side without points
     normal += ridge[:, None, None] * np.eye(5)
-    moments = np.einsum("nm,am,nmk->nak", weights, basis, near, optimize=True)
+    moments = np.stack([(weights * near[:, :, k]) @ basis for k in (0, 1)], axis=2)
     inverse = np.linalg.inv(normal)
     fitted = inverse @ moments
-    misfit = np.einsum("nm,nmk,nmk->n", weights, near, near, optimize=True) - np.einsum("nak,nak->n", fitted, moments)
+    misfit = np.sum(weights * np.sum(near**2, axis=2), axis=1) - np.sum(fitted * moments, axis=(1, 2))
     freedom = np.maximum(np.sum(weights > 0, axis=1) - 5, 1)
     behind, ahead = fitted[:, 1], fitted[:, 3]
     turn = np.arctan2(_cross(behind, ahead), np.sum(behind * ahead, axis=1))
@@ -153,13 +160,12 @@ def direction_steps(chain: Chain, known: NDArray[np.intp], reach_mm: float) -> S
     return Steps(np.degrees(turn), np.degrees(np.sqrt(variance * scale)), np.degrees(np.max(bend, axis=1)))
 
 
-def _same_side(known: NDArray[np.intp], count: int, offsets: NDArray[np.intp]) -> Points:
+def _same_side(at: NDArray[np.intp], known: NDArray[np.intp], count: int, offsets: NDArray[np.intp]) -> Points:
     """(M, W) one where no known corner lies between the window's middle and its point, else zero."""
     if not len(known):
-        return np.ones((count, len(offsets)))
-    index = np.arange(count)
-    back = np.min((index[:, None] - known[None]) % count, axis=1)
-    forth = np.min((known[None] - index[:, None]) % count, axis=1)
+        return np.ones((len(at), len(offsets)))
+    back = np.min((at[:, None] - known[None]) % count, axis=1)
+    forth = np.min((known[None] - at[:, None]) % count, axis=1)
     return np.asarray((offsets >= -back[:, None]) & (offsets <= forth[:, None]), dtype=np.float64)
 
 

@@ -1,22 +1,28 @@
 """Straight lines and smooth curves through noisy points, with the covariance of what was fitted.
 
-Both are splines (C. de Boor, "A Practical Guide to Splines", 1978, chapter XIV: least squares): a line is one of degree
-1 without inner knots, a curve one of degree 3 with as many evenly spaced inner knots as the Bayesian information
-criterion (G. Schwarz, "Estimating the dimension of a model", 1978) grants. So fitted, noise does not lengthen a curve.
+Both are least-squares splines (C. de Boor, "A Practical Guide to Splines", 1978, chapter XIV): a line is one piece of
+degree 1, a curve has as many cubic pieces as the Bayesian information criterion (G. Schwarz, "Estimating the dimension
+of a model", 1978) grants. So fitted, noise does not lengthen a curve.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import BSpline
+
+from flatmeasure.splines import Basis
 
 Points = NDArray[np.float64]
 
-CORRELATED_MM = 12.0  # points nearer than this do not count as independent when knots are chosen
-INNER_KNOTS = (0, 1, 2, 3, 4, 6, 8, 11, 14, 18, 23, 30, 40, 52)
-KNOTS_APART_MM = 10.0
+CORRELATED_MM = 12.0  # points nearer than this do not count as independent
+PIECES = (1, 2, 3, 4, 5, 7, 9, 12, 15, 19, 24, 31, 41, 53)
+SHORTEST_PIECE_MM = 10.0
+USUAL_PIECE_MM = 30.0
+STRAIGHT_MM = 0.6  # an edge that departs less from its chord is straight: what a cutter cannot see
+STRAIGHT_SHARE = 0.001  # nor this share of the chord
+SHORTEST_CURVE_MM = 12.0
 OUTLIER = 2.5  # residuals beyond so many u lose their weight
+OUTLIERS_MM = 12.0  # longest stretch of outliers
 GAUSS_NODES, GAUSS_WEIGHTS = np.polynomial.legendre.leggauss(8)
 
 
@@ -26,60 +32,85 @@ class Smooth:
 
     Attributes
     ----------
-    spline : BSpline
-        From t, about the length along it in mm, to (x, y) in mm.
+    basis : Basis
+        Over t, about the length along the curve in mm.
+    coefficients : (K, 2) array
+        Of the curve, mm.
     covariance : (K, K) array
         Of the coefficients, in the same basis, of a displacement across the curve, mm2.
-    first, last : float
-        Range of t that the points cover.
+    t : (N,) array
+        Parameter of each given point.
     residuals_mm : (N,) array
-        Of all given points, signed, positive to the left.
+        Distance of each point from the curve, positive to the left.
+    u_mm : (N,) array
+        Stated uncertainty of each point.
     weights : (N,) array
         0 to 1: how far each point was trusted.
     """
 
-    spline: BSpline
+    basis: Basis
+    coefficients: Points
     covariance: Points
-    first: float
-    last: float
+    t: Points
     residuals_mm: Points
+    u_mm: Points
     weights: Points
 
     @property
     def is_line(self) -> bool:
-        return int(self.spline.k) == 1
+        return self.basis.degree == 1
 
     @property
-    def is_closed(self) -> bool:
-        return self.spline.extrapolate == "periodic"
+    def first(self) -> float:
+        return float(self.t[0])
 
-    def at(self, t: float | Points) -> Points:
-        return np.asarray(self.spline(t))
+    @property
+    def last(self) -> float:
+        return float(self.t[-1])
 
-    def direction(self, t: float | Points) -> Points:
-        """Unit tangent."""
-        speed = np.asarray(self.spline(t, 1))
-        return np.asarray(speed / np.linalg.norm(speed, axis=-1, keepdims=True))
+    @property
+    def span(self) -> float:
+        """Range of t: once round for a closed curve."""
+        return self.basis.span
 
-    def basis(self, t: float | Points, derivative: int = 0) -> Points:
-        """(..., K) values of the basis functions."""
-        return np.asarray(_basis_spline(self.spline)(t, derivative))
+    @property
+    def freedom(self) -> int:
+        """Number of parameters across the curve."""
+        return self.basis.count
+
+    def at(self, t: Points, derivative: int = 0) -> Points:
+        """(N, 2) points, or derivatives, at parameters (N,)."""
+        return self.basis.rows(t, derivative) @ self.coefficients
+
+    def at_one(self, t: float, derivative: int = 0) -> Points:
+        """(2,) point or derivative."""
+        return np.asarray(self.at(np.array([t]), derivative)[0])
+
+    def direction(self, t: float) -> Points:
+        """(2,) unit tangent."""
+        speed = self.at_one(t, 1)
+        return speed / np.linalg.norm(speed)
+
+    def curvature(self, t: Points) -> Points:
+        """(N,) curvature, 1/mm, positive to the left."""
+        speed, bend = self.at(t, 1), self.at(t, 2)
+        return np.asarray(_cross(speed, bend) / np.linalg.norm(speed, axis=1) ** 3)
 
     def u_across(self, t: float) -> float:
         """Standard uncertainty of the curve's place across itself, mm."""
-        row = self.basis(t)
+        row = self.basis.rows(np.array([t]))[0]
         return float(np.sqrt(row @ self.covariance @ row))
 
     def u_direction_deg(self, t: float) -> float:
-        row = self.basis(t, 1) / np.linalg.norm(self.spline(t, 1))
+        row = self.basis.rows(np.array([t]), 1)[0] / np.linalg.norm(self.at_one(t, 1))
         return float(np.degrees(np.sqrt(row @ self.covariance @ row)))
 
     def nearest(self, point_mm: Points, guess: float) -> float:
         """Parameter of the curve's point nearest to a point, from a guess."""
         t = guess
         for _ in range(20):
-            speed = np.asarray(self.spline(t, 1))
-            move = float((point_mm - self.at(t)) @ speed / (speed @ speed))
+            speed = self.at_one(t, 1)
+            move = float((point_mm - self.at_one(t)) @ speed / (speed @ speed))
             t += move
             if abs(move) < 1e-9:
                 break
@@ -88,7 +119,7 @@ class Smooth:
     def length(self, start: float, end: float) -> float:
         """Length between two parameters, by Gauss-Legendre quadrature between knots."""
         t, dt = self._nodes(start, end)
-        return float(np.sum(np.linalg.norm(self.spline(t, 1), axis=1) * dt))
+        return float(np.sum(np.linalg.norm(self.at(t, 1), axis=1) * dt))
 
     def length_gradient(self, start: float, end: float) -> Points:
         """(K,) change of the length between two parameters per unit displacement coefficient, ends not moved along.
@@ -96,28 +127,50 @@ class Smooth:
         A curve displaced to its left by d grows by minus the integral of curvature times d.
         """
         if self.is_line:
-            return np.zeros(len(self.covariance))
+            return np.zeros(self.freedom)
         t, dt = self._nodes(start, end)
-        speed, bend = np.asarray(self.spline(t, 1)), np.asarray(self.spline(t, 2))
-        curvature = (speed[:, 0] * bend[:, 1] - speed[:, 1] * bend[:, 0]) / np.linalg.norm(speed, axis=1) ** 2
-        return np.asarray(-(curvature * dt) @ self.basis(t))
+        turning = self.curvature(t) * np.linalg.norm(self.at(t, 1), axis=1)
+        return np.asarray(-(turning * dt) @ self.basis.rows(t))
 
     def _nodes(self, start: float, end: float) -> tuple[Points, Points]:
-        inner = np.unique(self.spline.t)
+        inner = self.basis.knots
         bounds = np.concatenate([[start], inner[(inner > start) & (inner < end)], [end]])
         half = 0.5 * np.diff(bounds)
         nodes = 0.5 * (bounds[:-1] + bounds[1:])[:, None] + half[:, None] * GAUSS_NODES
         return nodes.ravel(), (half[:, None] * GAUSS_WEIGHTS).ravel()
 
 
-def _basis_spline(spline: BSpline) -> BSpline:
-    """The basis of a spline as one vector-valued spline; a closed one folds its end onto its start."""
-    count = len(spline.c)
-    if spline.extrapolate == "periodic":
-        free = count - int(spline.k)
-        eye = np.eye(free)[np.arange(count) % free]
-        return BSpline(spline.t, eye, spline.k, extrapolate="periodic")
-    return BSpline(spline.t, np.eye(count), spline.k)
+def fit_edge(points_mm: Points, u_mm: Points) -> Smooth:
+    """A line where the points depart from one by less than a cutter can see or noise explains, else a curve.
+
+    Parameters
+    ----------
+    points_mm : (N, 2) array
+        In order along the edge, N >= 2.
+    u_mm : (N,) array
+    """
+    line = fit_line(points_mm, u_mm)
+    length = line.last - line.first
+    if len(points_mm) < 10 or length < SHORTEST_CURVE_MM:
+        return line
+    least = max(STRAIGHT_MM, STRAIGHT_SHARE * length)
+    if _bow(line) < 0.5 * least:
+        return line
+    curve = fit_curve(points_mm, u_mm)
+    t = np.linspace(curve.first, curve.last, 41)
+    along = curve.at(t) - curve.at(t[:1])
+    depth = np.abs(_cross(along, along[-1])) / max(float(np.linalg.norm(along[-1])), 1e-9)
+    deepest = int(np.argmax(depth))
+    noise = 3.0 * curve.u_across(t[deepest]) * np.sqrt(CORRELATED_MM * len(points_mm) / curve.span)
+    return line if depth[deepest] < max(least, noise) else curve
+
+
+def _bow(line: Smooth) -> float:
+    """Greatest departure from a line of the polynomial of degree 4 through its residuals, mm."""
+    weights = np.sqrt(line.weights) / line.u_mm
+    rows = np.polynomial.legendre.legvander(np.linspace(-1.0, 1.0, len(weights)), 4)
+    shape = np.linalg.lstsq(rows * weights[:, None], weights * line.residuals_mm, rcond=None)[0]
+    return float(np.max(np.abs(rows @ shape)))
 
 
 def fit_line(points_mm: Points, u_mm: Points) -> Smooth:
@@ -131,6 +184,7 @@ def fit_line(points_mm: Points, u_mm: Points) -> Smooth:
     """
     trust: Points = np.ones(len(points_mm))
     residuals: Points = np.zeros(len(points_mm))
+    step = float(np.linalg.norm(points_mm[-1] - points_mm[0])) / len(points_mm)
     for _ in range(4):
         weights = trust / u_mm**2
         middle = weights @ points_mm / np.sum(weights)
@@ -139,11 +193,10 @@ def fit_line(points_mm: Points, u_mm: Points) -> Smooth:
         along = np.linalg.eigh(scatter)[1][:, 1]
         along = along * np.sign(along @ (points_mm[-1] - points_mm[0]) or 1.0)
         residuals = np.asarray(centred @ np.array([-along[1], along[0]]), dtype=np.float64)
-        trust = _trust(residuals, u_mm)
+        trust = _trust(residuals, u_mm, step)
     t = centred @ along
-    first, last = float(t.min()), float(t.max())
-    spline = BSpline(np.array([first, first, last, last]), middle + np.outer([first, last], along), 1)
-    return _smooth(spline, t, residuals, trust, u_mm)
+    basis = Basis(float(t.min()), max(float(np.ptp(t)), 1e-6), 1, degree=1)
+    return _smooth(basis, middle + np.outer(basis.knots, along), (t, residuals, u_mm, trust))
 
 
 def fit_curve(points_mm: Points, u_mm: Points, closed: bool = False) -> Smooth:
@@ -159,95 +212,91 @@ def fit_curve(points_mm: Points, u_mm: Points, closed: bool = False) -> Smooth:
     """
     ring = np.vstack([points_mm, points_mm[:1]]) if closed else points_mm
     t = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(ring, axis=0), axis=1))])
-    span = float(t[-1])
-    t = t[: len(points_mm)]
-    trust = np.ones(len(points_mm))
-    rich = _affordable(span, len(points_mm))[-1]
-    spline = _solve(points_mm, trust / u_mm**2, t, _knots(span, min(rich, max(2, round(span / 30.0))), closed), closed)
+    span, t = float(t[-1]), t[: len(points_mm)]
+    affordable = _affordable(span, len(points_mm), closed)
+    pieces = min(affordable[-1], max(4, round(span / USUAL_PIECE_MM)))
+    trust: Points = np.ones(len(points_mm))
     for _ in range(3):
-        residuals, t, span = _project(spline, points_mm, t, closed)
-        trust = _trust(residuals, u_mm)
-        inner = min(rich, max(2, round(span / 30.0)))
-        spline = _solve(points_mm, trust / u_mm**2, t, _knots(span, inner, closed), closed)
-    spline = _leanest(points_mm, trust / u_mm**2, t, span, closed)
-    residuals = _across(spline, points_mm, t)
-    return _smooth(spline, t, residuals, _trust(residuals, u_mm), u_mm)
+        basis = Basis(0.0, span / pieces, pieces, closed=closed)
+        coefficients, residuals = _solve(basis, points_mm, trust / u_mm**2, t)
+        t, span = _lengths(basis, coefficients, points_mm, t)
+        trust = _trust(residuals, u_mm, span / len(t))
+    bases = [Basis(0.0, span / count, count, closed=closed) for count in affordable]
+    basis, coefficients, residuals = _leanest(bases, points_mm, trust / u_mm**2, t)
+    return _smooth(basis, coefficients, (t, residuals, u_mm, _trust(residuals, u_mm, span / len(t))))
 
 
-def _leanest(points_mm: Points, weights: Points, t: Points, span: float, closed: bool) -> BSpline:
-    """The spline that the information criterion prefers."""
-    independent = max(4.0, min(float(len(t)), span / CORRELATED_MM))
-    best, best_score, worse = None, np.inf, 0
-    for inner in _affordable(span, len(t)):
-        spline = _solve(points_mm, weights, t, _knots(span, inner, closed), closed)
-        misfit = weights @ _across(spline, points_mm, t) ** 2 / np.sum(weights > 0)
-        score = independent * np.log(misfit + 1e-12) + len(spline.c) * np.log(independent)
+def _affordable(span: float, count: int, closed: bool) -> list[int]:
+    """Numbers of pieces worth trying."""
+    most = min(int(span / SHORTEST_PIECE_MM), count // 2 - 3)
+    least = 4 if closed else 1
+    return [pieces for pieces in PIECES if least <= pieces <= most] or [least]
+
+
+def _leanest(bases: list[Basis], points_mm: Points, weights: Points, t: Points) -> tuple[Basis, Points, Points]:
+    """Basis that the information criterion prefers, with its coefficients and residuals."""
+    independent = max(4.0, min(float(len(t)), bases[0].span / CORRELATED_MM))
+    best, best_score, worse = (bases[0], np.zeros(0), np.zeros(0)), np.inf, 0
+    for basis in bases:
+        coefficients, residuals = _solve(basis, points_mm, weights, t)
+        misfit = float(weights @ residuals**2) / len(t)
+        score = independent * np.log(misfit + 1e-12) + basis.count * np.log(independent)
         if score < best_score:
-            best, best_score, worse = spline, score, 0
+            best, best_score, worse = (basis, coefficients, residuals), score, 0
         else:
             worse += 1
-        if worse == 4:
+        if worse == 3:
             break
-    assert best is not None
     return best
 
 
-def _affordable(span: float, count: int) -> list[int]:
-    most = max(0, min(int(span / KNOTS_APART_MM) - 1, count // 2 - 4))
-    return [inner for inner in INNER_KNOTS if inner <= most]
-
-
-def _knots(span: float, inner: int, closed: bool) -> Points:
-    if closed:
-        pieces = inner + 4
-        return np.asarray(span / pieces * np.arange(-3, pieces + 4), dtype=np.float64)
-    return np.concatenate([np.zeros(3), np.linspace(0.0, span, inner + 2), np.full(3, span)])
-
-
-def _solve(points_mm: Points, weights: Points, t: Points, knots: Points, closed: bool) -> BSpline:
-    rows = BSpline.design_matrix(t, knots, 3).toarray()
-    if closed:
-        rows[:, :3] += rows[:, -3:]
-        rows = rows[:, :-3]
-    normal = (rows * weights[:, None]).T @ rows
+def _solve(basis: Basis, points_mm: Points, weights: Points, t: Points) -> tuple[Points, Points]:
+    """Least-squares coefficients, and the residuals across the curve."""
+    rows = basis.rows(t)
+    weighted = (rows * weights[:, None]).T
+    normal = weighted @ rows
     normal += 1e-9 * np.trace(normal) * np.eye(len(normal))
-    coefficients = np.linalg.solve(normal, (rows * weights[:, None]).T @ points_mm)
-    if closed:
-        return BSpline(knots, np.vstack([coefficients, coefficients[:3]]), 3, extrapolate="periodic")
-    return BSpline(knots, coefficients, 3)
+    coefficients = np.asarray(np.linalg.solve(normal, weighted @ points_mm), dtype=np.float64)
+    speed = basis.rows(t, 1) @ coefficients
+    residuals = _cross(speed, points_mm - rows @ coefficients) / np.linalg.norm(speed, axis=1)
+    return coefficients, residuals
 
 
-def _project(spline: BSpline, points_mm: Points, t: Points, closed: bool) -> tuple[Points, Points, float]:
-    """Residuals across the curve, and lengths along it to the feet of the points."""
-    speed = np.asarray(spline(t, 1))
-    away = points_mm - spline(t)
-    feet = t + np.sum(away * speed, axis=1) / np.sum(speed**2, axis=1)
-    end = float(spline.t[-4])
-    feet = np.maximum.accumulate(np.clip(feet, 0.0, end))
-    ring = np.append(feet, feet[0] + end) if closed else feet
+def _lengths(basis: Basis, coefficients: Points, points_mm: Points, t: Points) -> tuple[Points, float]:
+    """Lengths along a curve to the feet of points, and of all of it."""
+    speed = basis.rows(t, 1) @ coefficients
+    away = points_mm - basis.rows(t) @ coefficients
+    feet = np.clip(t + np.sum(away * speed, axis=1) / np.sum(speed**2, axis=1), 0.0, basis.span)
+    feet = np.maximum.accumulate(feet)
+    ring = np.append(feet, feet[0] + basis.span) if basis.closed else feet
     middle = 0.5 * (ring[:-1] + ring[1:])
-    steps = np.diff(ring) * np.linalg.norm(spline(middle, 1), axis=1)
+    steps = np.diff(ring) * np.linalg.norm(basis.rows(middle, 1) @ coefficients, axis=1)
     lengths = np.concatenate([[0.0], np.cumsum(steps)])
-    return _across(spline, points_mm, t), lengths[: len(t)], float(lengths[-1])
+    return lengths[: len(t)], float(lengths[-1])
 
 
-def _across(spline: BSpline, points_mm: Points, t: Points) -> Points:
-    speed = np.asarray(spline(t, 1))
-    away = points_mm - spline(t)
-    lengths = np.linalg.norm(speed, axis=1)
-    return np.asarray((speed[:, 0] * away[:, 1] - speed[:, 1] * away[:, 0]) / lengths, dtype=np.float64)
+def _trust(residuals: Points, u_mm: Points, step_mm: float) -> Points:
+    """Weights that fall off for outliers (Geman and McClure), u taken as no less than the spread seen.
 
-
-def _trust(residuals: Points, u_mm: Points) -> Points:
-    """Weights that fall off for outliers (Geman and McClure), u taken as no less than the spread seen."""
+    What departs over a longer stretch is no outlier but the edge's shape, and keeps its weight.
+    """
     spread = 1.4826 * np.median(np.abs(residuals) / u_mm)
     scaled = residuals / (OUTLIER * u_mm * max(1.0, float(spread)))
-    return np.asarray(1.0 / (1.0 + scaled**2) ** 2)
+    weights = 1.0 / (1.0 + scaled**2) ** 2
+    window = np.ones(min(len(weights), 2 * int(OUTLIERS_MM / max(step_mm, 0.1)) + 1))
+    around = np.convolve(weights, window, "same") / np.convolve(np.ones(len(weights)), window, "same")
+    return np.asarray(np.where(around < 0.4, 1.0, weights))
 
 
-def _smooth(spline: BSpline, t: Points, residuals: Points, trust: Points, u_mm: Points) -> Smooth:
-    rows = np.asarray(_basis_spline(spline)(t))
+def _smooth(basis: Basis, coefficients: Points, at: tuple[Points, Points, Points, Points]) -> Smooth:
+    """A fit with its covariance from points' parameters, residuals, uncertainties and weights."""
+    t, residuals, u_mm, trust = at
+    rows = basis.rows(t)
     normal = (rows * (trust / u_mm**2)[:, None]).T @ rows
     normal += 1e-9 * np.trace(normal) * np.eye(len(normal))
     covariance = np.asarray(np.linalg.inv(normal), dtype=np.float64)
-    return Smooth(spline, covariance, float(t.min()), float(t.max()), residuals, trust)
+    return Smooth(basis, coefficients, covariance, t, residuals, u_mm, trust)
+
+
+def _cross(a: Points, b: Points) -> Points:
+    return np.asarray(a[..., 0] * b[..., 1] - a[..., 1] * b[..., 0], dtype=np.float64)

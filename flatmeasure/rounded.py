@@ -20,9 +20,11 @@ Points = NDArray[np.float64]
 LARGEST_RADIUS_MM = 200.0  # a flatter curve is an edge's own shape
 LEAST_TURN_DEG = 30.0
 GREATEST_TURN_DEG = 190.0
-LINE_SHARE = 0.3  # of the curve's length, that each straight stretch must have
+LINE_SHARE = 1.25  # of the curve's radius, that each straight stretch must have
 LEAST_LINE_MM = 15.0
-WORST_MISFIT = 1.5  # mean square misfit over that of a free smooth curve
+WORST_MISFIT = 2.5  # mean square misfit over that of a free smooth curve
+LEAST_MISFIT = 0.1  # mean square in units of u: no noise is much smaller than stated
+VAGUEST_MM = 4.0  # a joint known less well is no corner
 GRID_MM = 2.0
 
 
@@ -60,43 +62,51 @@ class _Solved:
     misfit: float
 
 
-def find_rounded(smooth: Smooth, points_mm: Points, u_mm: Points) -> list[Rounded]:
+def find_rounded(smooth: Smooth, points_mm: Points) -> list[Rounded]:
     """Rounded corners within an edge that was fitted as one curve.
 
     Parameters
     ----------
     smooth : Smooth
-        The edge's fit, open.
+        The edge's fit, open or closed.
     points_mm : (N, 2) array
         The points it was fitted to, in order.
-    u_mm : (N,) array
     """
     if smooth.is_line:
         return []
-    places = _feet(smooth, points_mm)
-    zones = bent_zones(smooth)
-    bounds = [smooth.first, *(t for zone in zones for t in zone), smooth.last]
+    zones = _bent_zones(smooth)
+    if smooth.basis.closed:
+        outer = [zone[k] for zone, k in ((zones[-1], 1), (zones[0], 0))] if zones else [0.0, 0.0]
+        outer = [outer[0] - smooth.span, outer[1] + smooth.span]
+    else:
+        outer = [smooth.first, smooth.last]
+    ends = [outer[0], *(t for zone in zones for t in zone), outer[1]]
     out = []
     for i, (start, end) in enumerate(zones):
-        length = end - start
-        before, after = start - bounds[2 * i], bounds[2 * i + 3] - end
-        if min(before, after) < max(LEAST_LINE_MM, LINE_SHARE * length):
+        before, after = start - ends[2 * i], ends[2 * i + 3] - end
+        radius = (end - start) / _turned(smooth, start, end)
+        if min(before, after) < max(LEAST_LINE_MM, LINE_SHARE * radius):
             continue
-        reach = 2.0 * length + 20.0
-        near = (places > start - min(before, reach)) & (places < end + min(after, reach))
-        weights = np.sqrt(smooth.weights[near]) / u_mm[near]
-        rounded = _fit(points_mm[near], weights, places[near], (start, end), smooth.residuals_mm[near])
+        reach = 2.0 * (end - start) + 20.0
+        rounded = _fit(smooth, points_mm, (start - min(before, reach), start, end, end + min(after, reach)))
         if rounded is not None:
             out.append(rounded)
     return out
 
 
-def bent_zones(smooth: Smooth) -> list[tuple[float, float]]:
-    """Ranges of t over which a curve bends one way, tightly and far enough to be a rounded corner."""
-    t = np.arange(smooth.first, smooth.last, GRID_MM)
-    speed, bend = np.asarray(smooth.spline(t, 1)), np.asarray(smooth.spline(t, 2))
-    curvature = (speed[:, 0] * bend[:, 1] - speed[:, 1] * bend[:, 0]) / np.linalg.norm(speed, axis=1) ** 3
+def _bent_zones(smooth: Smooth) -> list[tuple[float, float]]:
+    """Ranges of t over which a curve bends one way, tightly and far enough to be a rounded corner, in order.
+
+    The last range of a closed curve may end beyond its span.
+    """
+    first, last = (0.0, smooth.span) if smooth.basis.closed else (smooth.first, smooth.last)
+    t = np.arange(first, last, GRID_MM)
+    curvature = smooth.curvature(t)
     sign = np.where(np.abs(curvature) > 1.0 / LARGEST_RADIUS_MM, np.sign(curvature), 0.0)
+    if smooth.basis.closed:
+        start = int(np.argmin(np.abs(sign)))  # cut where it is straight
+        t = np.concatenate([t[start:], t[:start] + smooth.span])
+        curvature, sign = np.roll(curvature, -start), np.roll(sign, -start)
     cuts = np.concatenate([[0], np.flatnonzero(np.diff(sign)) + 1, [len(t)]])
     zones = []
     for a, b in pairwise(cuts):
@@ -106,21 +116,25 @@ def bent_zones(smooth: Smooth) -> list[tuple[float, float]]:
     return zones
 
 
-def _feet(smooth: Smooth, points_mm: Points) -> Points:
-    """Parameters of the curve's points nearest to given points, which lie in order along it."""
-    apart = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(points_mm, axis=0), axis=1))])
-    t = smooth.first + apart / apart[-1] * (smooth.last - smooth.first)
-    for _ in range(3):
-        speed = np.asarray(smooth.spline(t, 1))
-        t = t + np.sum((points_mm - smooth.at(t)) * speed, axis=1) / np.sum(speed**2, axis=1)
-    return np.asarray(t)
+def _turned(smooth: Smooth, start: float, end: float) -> float:
+    """Angle between two directions of a curve, radians, at most half a turn."""
+    return max(float(np.arccos(np.clip(smooth.direction(start) @ smooth.direction(end), -1.0, 1.0))), 0.1)
 
 
-def _fit(
-    points_mm: Points, weights: Points, places: Points, zone: tuple[float, float], free_mm: Points
-) -> Rounded | None:
-    """Best of the two families, or their mean where the points do not tell them apart."""
-    before, after = places < zone[0], places > zone[1]
+def _fit(smooth: Smooth, points_mm: Points, bounds: tuple[float, float, float, float]) -> Rounded | None:
+    """Best of the two families, or their mean where the points do not tell them apart.
+
+    ``bounds`` are the parameters where the first straight stretch, the curve and the second straight stretch begin, and
+    where that ends.
+    """
+    places = smooth.t
+    if smooth.basis.closed:
+        places = bounds[0] + (places - bounds[0]) % smooth.span
+    order = np.argsort(places, kind="stable")
+    near = order[(places[order] > bounds[0]) & (places[order] < bounds[3])]
+    points_mm, places = points_mm[near], places[near]
+    weights = np.sqrt(smooth.weights[near]) / smooth.u_mm[near]
+    before, after = places < bounds[1], places > bounds[2]
     if min(np.sum(before), np.sum(after)) < 5:
         return None
     lines = _direction(points_mm[before]), _direction(points_mm[after])
@@ -131,7 +145,7 @@ def _fit(
         models.append(_parabola(lines, points_mm[before], points_mm[after], inside))
     step = float(np.median(np.diff(places)))
     independent = min(1.0, step / CORRELATED_MM)
-    free = max(1.0, float(np.mean((weights * free_mm) ** 2)))
+    free = max(LEAST_MISFIT, float(np.mean((weights * smooth.residuals_mm[near]) ** 2)))
     fits = [_solve(model, points_mm, weights) for model in models]
     misfits = np.array([fit.misfit for fit in fits])
     if np.min(misfits) > WORST_MISFIT * free:
@@ -142,7 +156,8 @@ def _fit(
     mean = np.einsum("m,mij->ij", chance, joints)
     own = np.array([fit.variance for fit in fits]) * free / independent
     spread = np.sum((joints - mean) ** 2, axis=2)
-    return Rounded(mean, np.sqrt(chance @ (own + spread)))
+    u_along = np.sqrt(chance @ (own + spread))
+    return Rounded(mean, u_along) if np.max(u_along) < VAGUEST_MM else None
 
 
 def _solve(model: _Model, points_mm: Points, weights: Points) -> _Solved:
