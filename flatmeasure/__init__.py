@@ -1,6 +1,7 @@
 """Areas and edge lengths of cloth from one photo, each with its uncertainty."""
 
-from flatmeasure.cloth import Hints, find_cloth
+from flatmeasure.cloth import find_cloth
+from flatmeasure.hints import Hints
 from flatmeasure.regions import ClothRegion
 
 __version__ = "0.1.0"

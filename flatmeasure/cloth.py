@@ -1,13 +1,12 @@
 """Tell cloth from the ground it lies on, coarsely: to a few pixels of a reduced picture.
 
-The ground's colours are known from where no cloth can be (module ground). Distance to them is the first evidence; it is
-spread within the picture's edges (module spread), the colours of both sides are learned from the answer, and once more.
-Last, the boundary moves to the strongest step of brightness or colour nearby.
+The ground's colours are known from where no cloth can be (module ground). Distance to them, and what the network has
+learned, are the first evidence (module evidence); it is spread within the picture's edges (module spread), the colours
+of both sides are learned from the answer, and once more. Last, the boundary moves to the strongest step nearby.
 """
 
 import os
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -15,51 +14,21 @@ from numpy.typing import NDArray
 
 from flatmeasure.camera import Points
 from flatmeasure.errors import ClothNotFound
-from flatmeasure.ground import GroundView, Mask, Scalar, view_ground
+from flatmeasure.evidence import colour_bins, colour_evidence, ground_evidence, learned_evidence
+from flatmeasure.ground import Mask, Scalar, view_ground
+from flatmeasure.hints import Hints, Marks, draw_marks
 from flatmeasure.photo import Photo, Pixels, load_photo
 from flatmeasure.regions import ClothRegion, Sizes, clean_mask, trace_regions
 from flatmeasure.spread import Links, link_neighbours, spread
 
 _MEDIUM_PX, _SMALL_PX = 750_000, 100_000
 _SURE = 8.0  # log-odds
+_LEARNED_WEIGHT, _FIRST_WEIGHT, _COLOUR_WEIGHT = 0.9, 0.5, 1.2
 _SPREAD_STRENGTH = 60.0
-_HIGHEST_LIMIT = 4.0  # distance to the ground beyond which nothing is taken for ground
 _ROUNDS = 3
-_BINS = (32, 64, 64)  # L*, a*, b*
 _SMALLEST_PIECE_MM2, _SMALLEST_WIDTH_MM = 400.0, 12.0
 _SMALLEST_HOLE_MM2, _SMALLEST_HOLE_WIDTH_MM = 150.0, 10.0
 _WIDEST_NOTCH_MM = 25.0  # of a print along the outline
-
-
-@dataclass(frozen=True, eq=False)
-class Hints:
-    """What a person has marked, in pixels of the upright photo.
-
-    Attributes
-    ----------
-    cloth_px, not_cloth_px : tuple of (N, 2) arrays
-        Points (N = 1) and strokes.
-    cloth_boxes_px : tuple of (x0, y0, x1, y1)
-        All cloth lies within these.
-    not_cloth_boxes_px : tuple of (x0, y0, x1, y1)
-        No cloth lies within these.
-    """
-
-    cloth_px: tuple[Points, ...] = ()
-    not_cloth_px: tuple[Points, ...] = ()
-    cloth_boxes_px: tuple[tuple[float, float, float, float], ...] = ()
-    not_cloth_boxes_px: tuple[tuple[float, float, float, float], ...] = ()
-
-
-@dataclass(frozen=True, eq=False)
-class _Marks:
-    """Hints drawn on a small picture: the strokes, and the like-coloured areas around them."""
-
-    cloth: Mask
-    ground: Mask
-    like_cloth: Mask
-    like_ground: Mask
-    excluded: Mask
 
 
 def find_cloth(
@@ -117,10 +86,10 @@ def segment_cloth(
     """
     medium = _reduced(photo.rgb, _MEDIUM_PX)
     small = _reduced(medium, _SMALL_PX)
-    references = [_scaled(np.asarray(quad, np.float64), photo.rgb, small) for quad in references_px]
-    marks = _draw_marks(hints or Hints(), photo.rgb, small)
-    probability = _cloth_probability(small, references, marks)
-    probability = _resized(probability, medium)
+    scale = np.array([small.shape[1] / photo.width_px, small.shape[0] / photo.height_px])
+    references = [(np.asarray(quad, np.float64) + 0.5) * scale - 0.5 for quad in references_px]
+    marks = draw_marks(hints or Hints(), small, scale)
+    probability = _resized(_cloth_probability(small, medium, references, marks), medium)
     cloth = _snap(probability, small.shape[1], medium)
     kept_open = _resized(marks.ground.astype(np.float32), medium) > 0.5
     to_photo = (photo.width_px / medium.shape[1], photo.height_px / medium.shape[0])
@@ -137,56 +106,29 @@ def _reduced(rgb: Pixels, most_px: int) -> Pixels:
     return np.asarray(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
 
 
-def _scaled(points_px: Points, source: Pixels, target: Pixels) -> Points:
-    scale = np.array([target.shape[1] / source.shape[1], target.shape[0] / source.shape[0]])
-    scaled: Points = (points_px + 0.5) * scale - 0.5
-    return scaled
-
-
 def _resized(values: Scalar, like: Pixels) -> Scalar:
     size = (like.shape[1], like.shape[0])
     return np.asarray(cv2.resize(values, size, interpolation=cv2.INTER_LINEAR), dtype=np.float32)
 
 
-def _cloth_probability(small: Pixels, references: Sequence[Points], marks: _Marks) -> Scalar:
-    smooth = cv2.GaussianBlur(small, (0, 0), 0.7)
+def _cloth_probability(small: Pixels, medium: Pixels, references: Sequence[Points], marks: Marks) -> Scalar:
+    smooth = np.asarray(cv2.GaussianBlur(small, (0, 0), 0.7), dtype=np.uint8)
     view = view_ground(smooth.astype(np.float32) / 255.0, references)
     allowed = view.allowed & ~marks.excluded
-    first = _first_evidence(view, allowed, not references)
-    lab = np.asarray(cv2.cvtColor(smooth, cv2.COLOR_RGB2LAB), dtype=np.uint8)
-    links = _picture_links(lab, allowed)
-    even = np.asarray(np.clip(view.even * 255.0, 0, 255), dtype=np.uint8)
-    bins = _colour_bins(np.asarray(cv2.cvtColor(even, cv2.COLOR_RGB2LAB), dtype=np.uint8))
+    links = _picture_links(smooth, allowed)
+    bins = colour_bins(view.even)
+    first = ground_evidence(view, allowed, not references) + _LEARNED_WEIGHT * learned_evidence(view, small, medium)
     log_odds = first
     for remaining in reversed(range(_ROUNDS)):
         evidence = _with_marks(log_odds, allowed, marks)
         share = 1.0 / (1.0 + cv2.exp(-evidence))
         probability = spread(share, np.abs(2.0 * share - 1.0) + 0.02, links, _SPREAD_STRENGTH)
         if remaining:
-            log_odds = 0.5 * first + 1.2 * _colour_evidence(bins, probability, allowed)
+            log_odds = _FIRST_WEIGHT * first + _COLOUR_WEIGHT * colour_evidence(bins, probability, allowed)
     return probability
 
 
-def _first_evidence(view: GroundView, allowed: Mask, border_is_ground: bool) -> Scalar:
-    """Log-odds of cloth from the distance to the ground.
-
-    The limit is half the usual distance of what Otsu's threshold, on a logarithmic scale, sets apart: where the cloth
-    is plain to see, shade stays below; where it is nearly of the ground's colour, little is enough.
-    """
-    distance = cv2.GaussianBlur(np.minimum(view.distance, 20.0), (0, 0), 1.0)
-    seen = distance[allowed]
-    codes = np.clip(40.0 * np.log(np.maximum(seen, 0.5)) + 30.0, 0, 255).astype(np.uint8).reshape(1, -1)
-    far = cv2.threshold(codes, 0, 1, cv2.THRESH_BINARY + cv2.THRESH_OTSU)[1].ravel() > 0
-    halfway = 0.5 * float(np.median(seen[far])) if far.any() else 0.0
-    limit = float(np.clip(halfway, max(2.0, view.usual), _HIGHEST_LIMIT))
-    odds = np.clip((distance - limit) * 1.2, -3.0, 6.0)
-    if border_is_ground:
-        doubtful = np.where(distance > 2.0 * limit, 3.0, -2.0)
-        odds = np.where(view.border, np.minimum(odds, doubtful), odds)
-    return np.asarray(odds, dtype=np.float32)
-
-
-def _with_marks(log_odds: Scalar, allowed: Mask, marks: _Marks) -> Scalar:
+def _with_marks(log_odds: Scalar, allowed: Mask, marks: Marks) -> Scalar:
     odds = np.where(marks.like_cloth, np.maximum(log_odds, 3.0), log_odds)
     odds = np.where(marks.like_ground, np.minimum(odds, -3.0), odds)
     odds[~allowed | marks.ground] = -_SURE
@@ -194,36 +136,11 @@ def _with_marks(log_odds: Scalar, allowed: Mask, marks: _Marks) -> Scalar:
     return np.asarray(odds, dtype=np.float32)
 
 
-def _picture_links(lab: Pixels, allowed: Mask) -> Links:
+def _picture_links(smooth: Pixels, allowed: Mask) -> Links:
+    lab = np.asarray(cv2.cvtColor(smooth, cv2.COLOR_RGB2LAB), dtype=np.uint8)
     features = lab.astype(np.float32) * np.array([1.0, 1.5, 1.5], np.float32)
     steps = np.abs(np.diff(features, axis=1)).sum(axis=2)[allowed[:, 1:]]
     return link_neighbours(features, max(6.0, 1.5 * float(np.median(steps)) if steps.size else 6.0))
-
-
-def _colour_bins(lab: Pixels) -> NDArray[np.int32]:
-    shifts = [8 - int(np.log2(count)) for count in _BINS]
-    index = [lab[:, :, c].astype(np.int32) >> shifts[c] for c in range(3)]
-    return np.asarray((index[0] * _BINS[1] + index[1]) * _BINS[2] + index[2], dtype=np.int32)
-
-
-def _colour_evidence(bins: NDArray[np.int32], probability: Scalar, allowed: Mask) -> Scalar:
-    """Log-odds of each colour, from the histograms of what now counts as cloth and as ground."""
-    inside = bins[allowed]
-    lean = 2.0 * probability[allowed] - 1.0
-    cloth, ground = (_histogram(inside, np.maximum(side, 0.0)) for side in (lean, -lean))
-    odds = np.log((cloth + 1e-5) / (ground + 1e-5))
-    return np.asarray(np.clip(odds, -3.0, 3.0)[bins], dtype=np.float32)
-
-
-def _histogram(bins: NDArray[np.int32], weights: Scalar) -> Scalar:
-    counts = np.bincount(bins, weights, int(np.prod(_BINS))).reshape(_BINS).astype(np.float32)
-    for axis in range(3):
-        rolled = np.moveaxis(counts, axis, 0)
-        blurred = 0.5 * rolled
-        blurred[1:] += 0.25 * rolled[:-1]
-        blurred[:-1] += 0.25 * rolled[1:]
-        counts = np.moveaxis(blurred, 0, axis)
-    return np.asarray(counts.ravel() / max(float(counts.sum()), 1e-6), dtype=np.float32)
 
 
 def _snap(probability: Scalar, small_width: int, medium: Pixels) -> Mask:
@@ -258,37 +175,3 @@ def _sizes(medium: Pixels, mm_per_px: float | None) -> Sizes:
         _SMALLEST_HOLE_WIDTH_MM / mm_per_px,
         _WIDEST_NOTCH_MM / mm_per_px,
     )
-
-
-def _draw_marks(hints: Hints, photo: Pixels, small: Pixels) -> _Marks:
-    blurred = np.asarray(cv2.GaussianBlur(small, (0, 0), 1.0), dtype=np.uint8)
-    cloth, like_cloth = _draw_strokes(hints.cloth_px, photo, blurred)
-    ground, like_ground = _draw_strokes(hints.not_cloth_px, photo, blurred)
-    excluded = _draw_boxes(hints.not_cloth_boxes_px, photo, small)
-    if hints.cloth_boxes_px:
-        excluded |= ~_draw_boxes(hints.cloth_boxes_px, photo, small)
-    return _Marks(cloth, ground, like_cloth & ~ground, like_ground & ~cloth, excluded)
-
-
-def _draw_strokes(strokes: Sequence[Points], photo: Pixels, small: Pixels) -> tuple[Mask, Mask]:
-    """The strokes themselves, and what is connected with them in nearly the same colour."""
-    height, width = small.shape[:2]
-    drawn = np.zeros((height, width), np.uint8)
-    flooded = np.zeros((height + 2, width + 2), np.uint8)
-    flags = 4 | (1 << 8) | cv2.FLOODFILL_MASK_ONLY | cv2.FLOODFILL_FIXED_RANGE
-    limit = np.array([width - 1, height - 1])
-    for stroke in strokes:
-        path = np.clip(np.rint(_scaled(np.asarray(stroke, np.float64), photo, small)), 0, limit).astype(np.int32)
-        cv2.polylines(drawn, [path], False, 1, thickness=3)
-        for x, y in path:
-            cv2.circle(drawn, (int(x), int(y)), 1, 1, -1)
-            cv2.floodFill(small.copy(), flooded, (int(x), int(y)), 0, (9, 9, 9), (9, 9, 9), flags)
-    return drawn.astype(bool), _dilated(flooded[1:-1, 1:-1] > 0, np.ones((3, 3), np.uint8))
-
-
-def _draw_boxes(boxes: Sequence[tuple[float, float, float, float]], photo: Pixels, small: Pixels) -> Mask:
-    area = np.zeros(small.shape[:2], bool)
-    for x0, y0, x1, y1 in boxes:
-        (left, top), (right, bottom) = np.rint(_scaled(np.array([[x0, y0], [x1, y1]]), photo, small)).astype(int)
-        area[max(top, 0) : max(bottom + 1, 0), max(left, 0) : max(right + 1, 0)] = True
-    return area

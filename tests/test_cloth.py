@@ -6,8 +6,9 @@ import pytest
 from numpy.typing import NDArray
 from shapely.geometry import Polygon
 
-from flatmeasure.cloth import Hints, find_cloth, segment_cloth
+from flatmeasure.cloth import find_cloth, segment_cloth
 from flatmeasure.errors import ClothNotFound
+from flatmeasure.hints import Hints
 from flatmeasure.photo import Photo, load_photo
 from flatmeasure.regions import ClothRegion
 

@@ -1,0 +1,102 @@
+"""Three witnesses of cloth, each as log-odds for every pixel of the small picture.
+
+How far a colour is from the ground's; what the network has learned of cloth; and the colours of what already counts
+as cloth. The network is shown the mat alone: references and floor are painted over with the ground around them.
+"""
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from flatmeasure.cloth_net import cloth_probability
+from flatmeasure.ground import GroundView, Mask, Scalar
+from flatmeasure.photo import Pixels
+
+_HIGHEST_LIMIT = 4.0  # distance to the ground beyond which nothing is taken for ground
+_PER_DISTANCE = 1.2
+_GROUND_RANGE = (-3.0, 6.0)
+_LEARNED_LIMIT = 4.0
+_COLOUR_LIMIT = 3.0
+_BINS = (32, 64, 64)  # L*, a*, b*
+_RARE = 1e-5  # share of a colour that says nothing
+_PAINT_SHRINK, _PAINT_BLUR = 4, 6.0
+
+
+def ground_evidence(view: GroundView, allowed: Mask, border_is_ground: bool) -> Scalar:
+    """Log-odds from the distance to the ground.
+
+    The limit is half the usual distance of what Otsu's threshold, on a logarithmic scale, sets apart: where the cloth
+    is plain to see, shade stays below; where it is nearly of the ground's colour, little is enough.
+    """
+    distance = cv2.GaussianBlur(np.minimum(view.distance, 20.0), (0, 0), 1.0)
+    seen = distance[allowed]
+    codes = np.clip(40.0 * np.log(np.maximum(seen, 0.5)) + 30.0, 0, 255).astype(np.uint8).reshape(1, -1)
+    far = cv2.threshold(codes, 0, 1, cv2.THRESH_BINARY + cv2.THRESH_OTSU)[1].ravel() > 0
+    halfway = 0.5 * float(np.median(seen[far])) if far.any() else 0.0
+    limit = float(np.clip(halfway, max(2.0, view.usual), _HIGHEST_LIMIT))
+    odds = np.clip((distance - limit) * _PER_DISTANCE, *_GROUND_RANGE)
+    if border_is_ground:
+        doubtful = np.where(distance > 2.0 * limit, 3.0, -2.0)
+        odds = np.where(view.border, np.minimum(odds, doubtful), odds)
+    return np.asarray(odds, dtype=np.float32)
+
+
+def learned_evidence(view: GroundView, small: Pixels, medium: Pixels) -> Scalar:
+    """Log-odds of the network, shown the part of the medium picture where cloth may lie."""
+    rows, columns = np.flatnonzero(view.allowed.any(axis=1)), np.flatnonzero(view.allowed.any(axis=0))
+    up = medium.shape[0] / small.shape[0]
+    top, bottom, left, right = (round(up * k) for k in (rows[0], rows[-1] + 1, columns[0], columns[-1] + 1))
+    shown = _painted_over(view, small, medium)[top:bottom, left:right]
+    probability = cloth_probability(np.ascontiguousarray(shown))
+    odds = np.full(view.allowed.shape, -_LEARNED_LIMIT, np.float32)
+    size = (int(columns[-1] + 1 - columns[0]), int(rows[-1] + 1 - rows[0]))
+    likely = np.clip(cv2.resize(probability, size, interpolation=cv2.INTER_AREA), 1e-3, 1.0 - 1e-3)
+    window = (slice(rows[0], rows[-1] + 1), slice(columns[0], columns[-1] + 1))
+    odds[window] = np.clip(np.log(likely / (1.0 - likely)), -_LEARNED_LIMIT, _LEARNED_LIMIT)
+    return odds
+
+
+def colour_evidence(bins: NDArray[np.int32], probability: Scalar, allowed: Mask) -> Scalar:
+    """Log-odds of each colour, from the histograms of what now counts as cloth and as ground."""
+    inside = bins[allowed]
+    lean = 2.0 * probability[allowed] - 1.0
+    cloth, ground = (_histogram(inside, np.maximum(side, 0.0)) for side in (lean, -lean))
+    odds = np.log((cloth + _RARE) / (ground + _RARE))
+    return np.asarray(np.clip(odds, -_COLOUR_LIMIT, _COLOUR_LIMIT)[bins], dtype=np.float32)
+
+
+def colour_bins(colours: NDArray[np.float32]) -> NDArray[np.int32]:
+    """Number of each pixel's cell in CIE L*a*b*, of (H, W, 3) RGB 0 to 1."""
+    codes = np.clip(colours * 255.0, 0, 255).astype(np.uint8)
+    lab = np.asarray(cv2.cvtColor(codes, cv2.COLOR_RGB2LAB), dtype=np.int32)
+    cell = [lab[:, :, c] * _BINS[c] // 256 for c in range(3)]
+    return np.asarray((cell[0] * _BINS[1] + cell[1]) * _BINS[2] + cell[2], dtype=np.int32)
+
+
+def _painted_over(view: GroundView, small: Pixels, medium: Pixels) -> Pixels:
+    """The medium picture with all that can't be cloth in the colours of the ground nearby."""
+    if view.allowed.all():
+        return medium
+    ground = (view.allowed & (view.distance < view.usual)).astype(np.float32)[:, :, None]
+    size = (max(1, small.shape[1] // _PAINT_SHRINK), max(1, small.shape[0] // _PAINT_SHRINK))
+    weighted = np.concatenate([small * ground, ground], axis=2)
+    blurred = cv2.GaussianBlur(cv2.resize(weighted, size, interpolation=cv2.INTER_AREA), (0, 0), _PAINT_BLUR)
+    overall = weighted.mean(axis=(0, 1)) * 1e-3 + 1e-9  # where no ground is near
+    paint = (blurred + overall)[:, :, :3] / (blurred + overall)[:, :, 3:]
+    full = (medium.shape[1], medium.shape[0])
+    hidden = cv2.dilate((~view.allowed).astype(np.uint8), np.ones((3, 3), np.uint8))
+    mask = cv2.resize(hidden, full, interpolation=cv2.INTER_NEAREST).astype(bool)
+    painted = medium.copy()
+    painted[mask] = np.clip(cv2.resize(paint, full, interpolation=cv2.INTER_LINEAR), 0, 255)[mask]
+    return painted
+
+
+def _histogram(bins: NDArray[np.int32], weights: Scalar) -> Scalar:
+    counts = np.bincount(bins, weights, int(np.prod(_BINS))).reshape(_BINS).astype(np.float32)
+    for axis in range(3):
+        rolled = np.moveaxis(counts, axis, 0)
+        blurred = 0.5 * rolled
+        blurred[1:] += 0.25 * rolled[:-1]
+        blurred[:-1] += 0.25 * rolled[1:]
+        counts = np.moveaxis(blurred, 0, axis)
+    return np.asarray(counts.ravel() / max(float(counts.sum()), 1e-6), dtype=np.float32)
