@@ -14,29 +14,32 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.fft import next_fast_len, rfft2
 from skimage.restoration import unwrap_phase
 
 from flatmeasure.camera import Points
+from flatmeasure.errors import Note
 from flatmeasure.figures import U_LOG_PITCH, UNIT_CORNERS, Reference, Saddles
 from flatmeasure.photo import Photo
+from flatmeasure.projection import LOG_PITCH
 from flatmeasure.rectify import CHI_SQUARE_LIMIT, Rectification, rectify_references
 
 Image = NDArray[np.float32]
 Mask = NDArray[np.bool_]
-Waves = NDArray[np.complex128]
 
 REACH_MM = 800.0  # beyond the references' middle; few mats are larger
 MARGIN_MM = 8.0  # round cloth and references: their edges and shadows are no lines
 WINDOW_PITCHES = 2.5  # standard deviation of the averaging window
-NODE_PITCHES = 2.5  # between the places where the phase is read
+NODE_BLOCKS = 2  # the phase is read every second pitch
 SAMPLES_PER_PITCH = 8
 MIN_VISIBILITY = 0.08  # share of the light's variation that a family's wave must carry
-EVEN_VISIBILITY = 0.9  # of the median: less means a window partly off the mat, and a shifted phase
+EVEN_VISIBILITY = 0.85  # of the median: less means a window partly off the mat, and a shifted phase
 UNCOVERED = 0.9  # of a window: beside cloth and shadows phases are off by up to a tenth of the pitch
 MIN_NODES = 30
 COMMON_PITCHES_MM = (10.0, 25.4, 12.7)  # of cutting mats, tried when none is given (common practice)
 U_LOG_PITCH_GUESSED = 0.05  # a grid of unknown pitch tells shape, not size
 CAMERA_NOISE = 0.5  # of 255: variations below it are not lines
+STRAIN_LIMIT = 4.0  # standard deviations a pitch may differ from what is stated
 U_PHASE = 0.03  # of the pitch: a print's unevenness; reading alone is off by 0.003 to 0.01 (measured on renders)
 
 
@@ -45,7 +48,7 @@ class _Plan:
     """The roughly straightened mat: one sample every ``step_mm``."""
 
     light: Image  # slow changes taken off; 0 where the mat does not show
-    shows: Mask
+    shows: Image  # 1 where it does
     step_mm: float
     to_picture: Points  # (3, 3) homography from samples (column, row) to pixels
 
@@ -67,40 +70,42 @@ def rectify_on_grid(
     ----------
     photo : Photo
     view : Rectification
-        From other references.
+        From other references; it may be off by a few per cent.
     pitch_mm : float, optional
         Distance between neighbouring lines. When None the common ones are tried, and the grid gives shape but not size.
     covered_px : sequence of (N, 2) array
         Outlines of what lies on the mat.
     """
-    pitches = COMMON_PITCHES_MM if pitch_mm is None else (pitch_mm,)
+    grid = find_grid(photo, view, COMMON_PITCHES_MM if pitch_mm is None else (pitch_mm,), covered_px=covered_px)
+    if grid is None:
+        return view
     u_log_pitch = U_LOG_PITCH_GUESSED if pitch_mm is None else U_LOG_PITCH
     others = [placed.reference for placed in view.references]
-    for pitch in pitches:
-        grid = find_grid(photo, view, pitch, covered_px=covered_px)
-        if grid is not None:
-            solved = rectify_references([*others, replace(grid, u_log_size=u_log_pitch)], view.solution.prior)
-            if (
-                np.max(solved.solution.chi_square) < CHI_SQUARE_LIMIT
-            ):  # else it is a checked sheet, not flat or not square
-                return replace(solved, notes=(*view.notes, *solved.notes))
-    return view
+    solved = rectify_references([*others, replace(grid, u_log_size=u_log_pitch)], view.solution.prior)
+    strain = abs(solved.solution.unknowns[LOG_PITCH]) / u_log_pitch
+    if np.max(solved.solution.chi_square) < CHI_SQUARE_LIMIT and strain < STRAIN_LIMIT:
+        return replace(solved, notes=(*view.notes, *solved.notes))
+    if pitch_mm is None:
+        return view  # no flat, square grid: a checked sheet, say
+    note = Note(
+        "grid-left-out",
+        f"The mat shows no flat grid of {pitch_mm:g} mm that agrees with the other references; it was not used.",
+        "Check the grid's spacing, that the mat lies flat, and the size you gave for the square.",
+    )
+    return replace(view, notes=(*view.notes, note))
 
 
 def find_grid(
-    photo: Photo, view: Rectification, pitch_mm: float, *, covered_px: Sequence[Points] = ()
+    photo: Photo, view: Rectification, pitches_mm: Sequence[float], *, covered_px: Sequence[Points] = ()
 ) -> Reference | None:
     """Read a mat's printed grid.
 
     Parameters
     ----------
-    photo : Photo
-    view : Rectification
-        A first view from other references; it may be off by a few per cent.
-    pitch_mm : float
-        Distance between neighbouring lines.
-    covered_px : sequence of (N, 2) array
-        Outlines of what lies on the mat.
+    photo, view, covered_px
+        As for `rectify_on_grid`.
+    pitches_mm : sequence of float
+        The distances between neighbouring lines to look for; the one that stands out most is read.
 
     Returns
     -------
@@ -108,33 +113,31 @@ def find_grid(
         Kind ``"grid"``, its size one pitch, with one saddle for each place where the phase was read; None when no such
         grid is seen.
     """
-    plan = _straighten(photo, view, pitch_mm, covered_px)
+    plan = _straighten(photo, view, pitches_mm, covered_px)
+    pitch_mm, turn = _most_distinct(plan, pitches_mm)
     pitch = pitch_mm / plan.step_mm
-    turn = _turn(plan.light, pitch)
-    stride = max(1, round(NODE_PITCHES * pitch))
-    families = [_read(plan, pitch, turn + quarter, stride) for quarter in (0.0, np.pi / 2)]
+    families = [_read(plan, pitch, turn + quarter) for quarter in (0.0, np.pi / 2)]
     rows, columns = np.nonzero(_largest_patch(families[0].even & families[1].even))
     if len(rows) < MIN_NODES:
         return None
     # samples run down the picture while the figure's v runs down too: both families keep their sense
     uv = np.column_stack([family.coordinate[rows, columns] for family in families])
     uv -= np.round(np.median(uv, axis=0))
-    nodes = np.column_stack([columns, rows]).astype(np.float64) * stride
+    nodes = np.column_stack([_centre(columns, pitch), _centre(rows, pitch)])
     points_px = cv2.perspectiveTransform(nodes[:, None], plan.to_picture)[:, 0].astype(np.float64)
-    u_px = U_PHASE * pitch_mm / view.mm_per_px(points_px)
     to_picture = cv2.findHomography(uv, points_px)[0]
     cell = cv2.perspectiveTransform(UNIT_CORNERS[:, None], to_picture)[:, 0].astype(np.float64)
-    saddles = Saddles(uv, points_px, u_px)
+    saddles = Saddles(uv, points_px, U_PHASE * pitch_mm / view.mm_per_px(points_px))
     return Reference("grid", None, (pitch_mm, pitch_mm), cell, (), None, float("nan"), saddles)
 
 
-def _straighten(photo: Photo, view: Rectification, pitch_mm: float, covered_px: Sequence[Points]) -> _Plan:
+def _straighten(photo: Photo, view: Rectification, pitches_mm: Sequence[float], covered_px: Sequence[Points]) -> _Plan:
     frame = UNIT_CORNERS * np.array([photo.width_px - 1, photo.height_px - 1])
     middle = np.mean([placed.corners_mm.mean(axis=0) for placed in view.references], axis=0)
     seen = np.clip(view.to_mat(frame) - middle, -REACH_MM, REACH_MM) + middle
     low, high = seen.min(axis=0), seen.max(axis=0)
     mm_per_px = float(view.mm_per_px(frame.mean(axis=0)[None])[0])
-    step_mm = max(pitch_mm / SAMPLES_PER_PITCH, mm_per_px)
+    step_mm = max(min(pitches_mm) / SAMPLES_PER_PITCH, mm_per_px)
     columns, rows = (int(n) for n in np.ceil((high - low) / step_mm))
     corners = np.array([[low[0], high[1]], [high[0], high[1]], [high[0], low[1]], [low[0], low[1]]])
     samples = (corners - corners[0]) / step_mm * np.array([1.0, -1.0])
@@ -148,15 +151,14 @@ def _straighten(photo: Photo, view: Rectification, pitch_mm: float, covered_px: 
     for outline in [*covered_px, *(placed.reference.corners_px for placed in view.references)]:
         cv2.fillPoly(shows, [_samples(outline, back)], 0)
     margin = max(1, round(MARGIN_MM / step_mm))
-    free = cv2.erode(shows, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * margin + 1,) * 2))
-    weight = free.astype(np.float32)
-    blur = 2 * round(pitch_mm / step_mm) + 1
+    weight = cv2.erode(shows, np.ones((2 * margin + 1,) * 2, np.uint8)).astype(np.float32)
+    blur = 2 * round(min(pitches_mm) / step_mm) + 1
     mean = cv2.blur(grey * weight, (blur, blur)) / np.maximum(cv2.blur(weight, (blur, blur)), 1e-3)
     light = (grey - mean) * weight
     power = cv2.blur(light**2, (4 * blur, 4 * blur)) / np.maximum(cv2.blur(weight, (4 * blur, 4 * blur)), 1e-3)
     # bold lines and the floor's grain must not drown the fine lines: even contrast everywhere, and no peaks
     even = np.clip(light / np.sqrt(power + CAMERA_NOISE**2), -1.0, 1.0)
-    return _Plan(even.astype(np.float32), weight > 0, step_mm, to_picture)
+    return _Plan(even.astype(np.float32), weight, step_mm, to_picture)
 
 
 def _warped(photo: Photo, to_picture: Points, size: tuple[int, int], px_per_sample: float) -> Image:
@@ -174,59 +176,73 @@ def _samples(points_px: Points, back: NDArray[np.floating]) -> NDArray[np.int32]
     return np.round(cv2.perspectiveTransform(points_px[:, None].astype(np.float64), back)).astype(np.int32)
 
 
-def _turn(light: Image, pitch: float) -> float:
-    """Direction (rad, in samples, 0 to 90 degrees) of the normals of one family: where both have most power."""
-    power = np.abs(np.fft.rfft2(light))
+def _most_distinct(plan: _Plan, pitches_mm: Sequence[float]) -> tuple[float, float]:
+    """Pitch (mm) and direction (rad, in samples, 0 to 90 degrees) at which both families have most power."""
+    shape = [next_fast_len(n, real=True) for n in plan.light.shape]
+    power = np.abs(rfft2(plan.light, shape))
     angles = np.radians(np.arange(0.0, 90.0, 0.1))
-    best = np.zeros(len(angles))
-    for harmonic in (1.0, 2.0):
-        for stretch in np.linspace(0.97, 1.03, 13):
-            first, second = (
-                _power_at(power, light.shape, angles + quarter, harmonic * stretch / pitch)
-                for quarter in (0.0, np.pi / 2)
-            )
-            best = np.maximum(best, np.sqrt(first * second))
-    return float(angles[np.argmax(best)])
+    found = []
+    for pitch_mm in pitches_mm:
+        distinct = np.zeros(len(angles))
+        for harmonic in (1.0, 2.0):
+            for stretch in np.linspace(0.97, 1.03, 13):
+                frequency = harmonic * stretch * plan.step_mm / pitch_mm
+                first, second = (_power_at(power, shape, angles + quarter, frequency) for quarter in (0.0, np.pi / 2))
+                both = np.sqrt(first * second)
+                distinct = np.maximum(distinct, both / np.median(both))
+        found.append((float(np.max(distinct)), pitch_mm, float(angles[np.argmax(distinct)])))
+    return max(found)[1:]
 
 
-def _power_at(power: Points, shape: tuple[int, ...], angles: Points, frequency: float) -> Points:
+def _power_at(power: Image, shape: Sequence[int], angles: Points, frequency: float) -> Points:
     """Spectrum (of a real picture) at a frequency in several directions, nearest bin."""
     fx, fy = frequency * np.cos(angles), frequency * np.sin(angles)
+    # a real picture's spectrum is stored for fx >= 0 only
     flip = np.where(fx < 0, -1.0, 1.0)
     column = np.minimum(np.round(fx * flip * shape[1]).astype(int), power.shape[1] - 1)
     row = np.round(fy * flip * shape[0]).astype(int) % shape[0]
     return np.asarray(power[row, column])
 
 
-def _read(plan: _Plan, pitch: float, turn: float, stride: int) -> _Family:
-    """Coordinate across one family of lines, and where to trust it, at every ``stride``-th sample."""
+def _read(plan: _Plan, pitch: float, turn: float) -> _Family:
+    """Coordinate across one family of lines, and where to trust it, at every node."""
     rows, columns = plan.light.shape
-    x = np.exp(-2j * np.pi / pitch * np.cos(turn) * np.arange(columns))
-    y = np.exp(-2j * np.pi / pitch * np.sin(turn) * np.arange(rows))
-    sigma = WINDOW_PITCHES * pitch
-    # separable window and wave: two small matrix products instead of filtering every sample
-    wave = _windows(rows, stride, sigma, y) @ plan.light @ _windows(columns, stride, sigma, x).T
-    shown = np.real(_windows(rows, stride, sigma) @ plan.shows.astype(np.float64) @ _windows(columns, stride, sigma).T)
+    x = np.exp(-2j * np.pi / pitch * np.cos(turn) * np.arange(columns)).astype(np.complex64)
+    y = np.exp(-2j * np.pi / pitch * np.sin(turn) * np.arange(rows)).astype(np.complex64)
+    waves = (plan.light * y[:, None]) * x
+    wave = _averaged(waves.real, pitch) + 1j * _averaged(waves.imag, pitch)
+    shown = _averaged(plan.shows, pitch)
     seen = np.abs(wave) / np.maximum(shown, 0.05)
     good = (seen > MIN_VISIBILITY) & (shown > UNCOVERED)
     if not good.any():
         return _Family(np.zeros(wave.shape), good)
     even = good & (seen > EVEN_VISIBILITY * np.median(seen[good]))
-    left = np.ma.getdata(
-        unwrap_phase(  # type: ignore[no-untyped-call]
-            np.ma.masked_array(np.angle(wave), ~even), rng=0
-        )
+    masked = np.ma.masked_array(np.angle(wave), ~even)
+    left = np.ma.getdata(unwrap_phase(masked, rng=0))  # type: ignore[no-untyped-call]
+    across = _centre(np.arange(wave.shape[1]), pitch) * np.cos(turn)
+    down = _centre(np.arange(wave.shape[0]), pitch)[:, None] * np.sin(turn)
+    return _Family((across + down) / pitch + left / (2.0 * np.pi), even)
+
+
+def _block(pitch: float) -> int:
+    """Samples averaged into one before the window, a node being every NODE_BLOCKS-th of these blocks."""
+    return max(1, round(pitch))
+
+
+def _averaged(image: Image, pitch: float) -> Points:
+    """Mean over a Gaussian window round each node: first over blocks, then over a window of blocks."""
+    block = _block(pitch)
+    rows, columns = (n // block for n in image.shape)
+    blocks = cv2.resize(
+        np.ascontiguousarray(image[: rows * block, : columns * block]), (columns, rows), interpolation=cv2.INTER_AREA
     )
-    node_rows, node_columns = np.mgrid[: wave.shape[0], : wave.shape[1]] * stride
-    across = (node_columns * np.cos(turn) + node_rows * np.sin(turn)) / pitch
-    return _Family(across + left / (2.0 * np.pi), even)
+    smooth = cv2.GaussianBlur(blocks, (0, 0), WINDOW_PITCHES * pitch / block, borderType=cv2.BORDER_CONSTANT)
+    return np.asarray(smooth[::NODE_BLOCKS, ::NODE_BLOCKS], dtype=np.float64)
 
 
-def _windows(count: int, stride: int, sigma: float, wave: Waves | float = 1.0) -> Waves:
-    """(nodes, count) Gaussian windows of sum 1 round every ``stride``-th sample, each times a wave."""
-    centres = np.arange(0, count, stride)
-    window = np.exp(-0.5 * ((np.arange(count) - centres[:, None]) / sigma) ** 2)
-    return np.asarray(window / (sigma * np.sqrt(2.0 * np.pi)) * wave, dtype=np.complex128)
+def _centre(node: NDArray[np.intp], pitch: float) -> Points:
+    """Sample coordinate of the middle of a node's block."""
+    return np.asarray((node * NODE_BLOCKS + 0.5) * _block(pitch) - 0.5)
 
 
 def _largest_patch(good: Mask) -> Mask:
