@@ -18,7 +18,7 @@ Singles = NDArray[np.float32]
 Bools = NDArray[np.bool_]
 
 RIM_SAMPLES = 8  # outermost and innermost samples of a profile, from which the colours are taken
-COLOURS = 6
+COLOURS = 8
 RARE_SHARE = 0.02
 RARITY = np.float32(0.5)  # weight of rarity: less than 2, a likelihood's, for neighbouring pixels repeat each other
 SHADING = 0.2  # change of level, in units of the mean, that is put down to shading rather than to another colour

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.interpolate import PchipInterpolator
 
 from .appearance import RIM_SAMPLES, Appearance, learn_appearance
 from .photo import Photo, linear_light
@@ -32,15 +33,18 @@ Singles = NDArray[np.float32]
 Bools = NDArray[np.bool_]
 
 SEARCH_SPACING_PX = 6.0
-SEARCH_REACHES_PX = (12, 6)
+SEARCH_REACHES_PX = (12, *(8,) * 9)  # one search after the other, until the outline moves no farther than SETTLED_PX
+SETTLED_PX = 4
 SMOOTHING_PX = 4.0  # half the window that takes the stairs of the coarse mask away
 COARSE_TRUST = 0.05  # cost of straying from the coarse outline, per square pixel
 BEND_COST = 2.0  # cost of one pixel more or less than the neighbour's offset
+MOST_BEND = 3
 SEAM_ROWS = 30
 REGION_SCALE = 4  # of the mask that tells the sides apart
 OWN_SIDE_PX = 6  # nearer than this the coarse outline does not tell the sides apart
 FIT_SPACING_PX = 3.5
 WEAK_U_PX = 1.0
+LEAST_CONTRAST = 5.0  # a step lower than this, in units of the noise, is none
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,7 +91,9 @@ def refine_outline(
     points = np.asarray(outline_px, dtype=np.float64)
     for reach_px in SEARCH_REACHES_PX:
         even = _resampled(_smoothed(points, SMOOTHING_PX), SEARCH_SPACING_PX)
-        points, appearance = _searched(photo.rgb, even, away, reach_px, avoid_px)
+        points, appearance, settled = _searched(photo.rgb, even, away, reach_px, avoid_px)
+        if settled:
+            break
     blur_px: float | None = None
     for _ in range(2):
         points = _resampled(points, FIT_SPACING_PX)
@@ -99,6 +105,7 @@ def refine_outline(
         fit = fit_steps(white, blur_px, _pull(profiles, appearance))
         weak = _untrustworthy(fit)
         points = points + _bridged(fit.offset_px, weak)[:, None] * normals
+        points = _spanned(points, fit.contrast < LEAST_CONTRAST)
     u = np.where(weak, np.maximum(fit.u_px, WEAK_U_PX), fit.u_px)
     return Outline(points, normals, u, weak, float(np.median(fit.contrast)))
 
@@ -106,7 +113,7 @@ def refine_outline(
 def _pull(profiles: Singles, appearance: Appearance) -> Floats:
     """(N, D) how much the colours on a profile speak against the edge at each of ``SHIFTS_PX``."""
     cost = _parting_cost(appearance.evidence(profiles)) * SPACING_PX
-    columns = np.searchsorted(OFFSETS_PX, SHIFTS_PX)
+    columns = np.rint((SHIFTS_PX - OFFSETS_PX[0]) / SPACING_PX - 0.5).astype(int)
     return np.asarray(cost[:, columns])
 
 
@@ -116,7 +123,8 @@ def _untrustworthy(fit: StepFit) -> Bools:
     middle = np.median(around, axis=0)
     spread = 1.48 * np.median(np.abs(around - middle), axis=0) + 0.1
     return (
-        (fit.u_px > 0.5)
+        (fit.contrast < LEAST_CONTRAST)
+        | (fit.u_px > 0.5)
         | (np.abs(fit.offset_px) > SEARCH_PX - SEARCH_STEP_PX)
         | (np.abs(fit.offset_px - middle) > 4.0 * spread)
     )
@@ -193,10 +201,22 @@ def _bridged(values: Floats, weak: Bools) -> Floats:
     return filled
 
 
+def _spanned(points: Floats, blank: Bools) -> Floats:
+    """The outline led smoothly across blank stretches, where nothing is seen of it, as its ends point."""
+    seen = np.flatnonzero(~blank)
+    if len(seen) < 4 or len(seen) == len(points):
+        return points
+    turns = np.concatenate([seen - len(points), seen, seen + len(points)])
+    spanned: Floats = PchipInterpolator(turns, points[turns % len(points)])(np.arange(len(points)))
+    return spanned
+
+
 def _searched(
     rgb: NDArray[np.uint8], points: Floats, away: float, reach_px: int, avoid_px: Sequence[Floats]
-) -> tuple[Floats, Appearance]:
-    """The outline moved along its normals to where cloth and ground part best, and what both look like."""
+) -> tuple[Floats, Appearance, bool]:
+    """The outline moved along its normals to where cloth and ground part best, what both look like, and whether the
+    outline has settled: a dart that the coarse outline missed is entered step by step.
+    """
     offsets = np.arange(-reach_px - RIM_SAMPLES, reach_px + RIM_SAMPLES + 1.0)
     normals = _normals(points, away)
     x, y = _band(points, normals, offsets)
@@ -208,7 +228,8 @@ def _searched(
     cost = _parting_cost(evidence)[:, middle] + COARSE_TRUST * offsets[middle] ** 2
     path = _closed_path(cost)
     moved = points + (offsets[middle][path] + 0.5)[:, None] * normals
-    return _untangled(moved, points), appearance
+    settled = bool(np.abs(offsets[middle][path]).max() <= SETTLED_PX)
+    return _untangled(moved, points), appearance, settled
 
 
 def _parting_cost(evidence: Floats | Singles) -> Floats:
@@ -241,26 +262,27 @@ def _own_side(
 
 
 def _closed_path(cost: Floats) -> NDArray[np.intp]:
-    """(N,) column of least total cost in each row, neighbours at most two columns apart, first and last joined.
+    """(N,) column of least total cost in each row, neighbours at most ``MOST_BEND`` apart, first and last joined.
 
     Viterbi's algorithm over the rows, carried on past the seam at either end so that it has neighbours there.
     """
     rows, columns = cost.shape
     lead = min(rows, SEAM_ROWS)
     order = np.concatenate([np.arange(rows - lead, rows), np.arange(rows), np.arange(lead)])
-    penalty = BEND_COST * np.abs(np.arange(-2, 3))
-    padded = np.full(columns + 4, np.inf)
-    window = np.lib.stride_tricks.sliding_window_view(padded, 5)
+    bend = np.arange(-MOST_BEND, MOST_BEND + 1)
+    penalty = BEND_COST * np.abs(bend)
+    padded = np.full(columns + 2 * MOST_BEND, np.inf)
+    window = np.lib.stride_tricks.sliding_window_view(padded, len(bend))
     totals = np.empty((len(order), columns))
     totals[0] = cost[order[0]]
     for step, row in enumerate(order[1:], start=1):
-        padded[2:-2] = totals[step - 1]
+        padded[MOST_BEND:-MOST_BEND] = totals[step - 1]
         np.add((window + penalty).min(axis=1), cost[row], out=totals[step])
-    padded_totals = np.pad(totals, ((0, 0), (2, 2)), constant_values=np.inf)
+    padded_totals = np.pad(totals, ((0, 0), (MOST_BEND, MOST_BEND)), constant_values=np.inf)
     at = int(totals[-1].argmin())
     path = [at]
     for before in padded_totals[-2::-1]:
-        at += int((before[at : at + 5] + penalty).argmin()) - 2
+        at += int(bend[(before[at : at + len(bend)] + penalty).argmin()])
         path.append(at)
     return np.array(path[::-1])[lead : lead + rows]
 

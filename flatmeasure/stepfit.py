@@ -25,17 +25,20 @@ Shadows = tuple[tuple[float, float], ...]
 
 REACH_PX = 5.0
 SPACING_PX = 0.5
-TAPER_PX = 2.0  # samples farther from the middle count less, by a Gaussian of this standard deviation
+TAPER_PX = 2.5  # samples farther from the middle count less, by a Gaussian of this standard deviation
 SEARCH_PX = 2.0
 SEARCH_STEP_PX = 0.2
 NOISE = 0.03  # noise and texture, in units of the profile's level
-SCATTER_WEIGHT = 0.2  # of the scatter of colours against noise
-SLOPE_SD = 16.0  # change of a side's level over the reach, in units of the noise
+SCATTER_WEIGHT = 0.1  # of the scatter of colours against noise
+SLOPE_SD = 4.0  # change of a side's level over the reach, in units of the noise
 STEP_LIMIT = 12.0  # evidence of one profile against a step, at most
 NEIGHBOURS = 8.0  # profiles over which the shadow is judged, standard deviation of a Gaussian window
 SHADOW_LIMIT = 50.0  # evidence of one profile against a shadow, at most
 NO_SHADOW: Shadows = ((0.0, 1.0),)
-SHADOWS: Shadows = (*NO_SHADOW, *((share, width) for share in (0.25, 0.5, 0.75) for width in (0.5, 1.0, 2.0, 4.0)))
+SHADOWS: Shadows = (*NO_SHADOW, *((share, width) for share in (0.25, 0.5, 0.75) for width in (0.5, 1.0)))
+
+BLUR_RATIO = 1.13
+BLURS_PX = 0.6 * BLUR_RATIO ** np.arange(13)
 
 OFFSETS_PX = np.arange(-REACH_PX, REACH_PX + 1e-9, SPACING_PX)
 SHIFTS_PX = np.arange(-SEARCH_PX, SEARCH_PX + 1e-9, SEARCH_STEP_PX)
@@ -102,13 +105,16 @@ def fit_steps(profiles: Singles, blur_px: float, pull: Floats) -> StepFit:
 def estimate_blur(profiles: Singles) -> float:
     """Standard deviation of the optical blur in pixels, from whitened profiles round an outline.
 
-    Shadow beside the edge widens the step, so the blur is that of the sharper stretches.
+    What shadow the model leaves unexplained widens the step, so the blur is that of the sharper stretches.
     """
-    candidates = np.array([0.6, 0.7, 0.75, 0.8, 0.85, 0.9, 0.95, 1.0, 1.05, 1.1, 1.2, 1.35, 1.5, 1.75, 2.0, 2.5])
-    least = np.array([_squared_residuals(profiles, blur, NO_SHADOW).min(axis=(1, 2)) for blur in candidates])
-    relative = np.minimum(least / least.min(axis=0), 2.0)
-    smooth = gaussian_filter1d(relative, 2.0, axis=1, mode="wrap")
-    return float(np.percentile(candidates[smooth.argmin(axis=0)], 25))
+    least = np.stack([_squared_residuals(profiles, blur, NO_SHADOW).min(axis=2) for blur in BLURS_PX.tolist()])
+    relative = np.minimum(least / least.min(axis=(0, 2))[:, None], 2.0)
+    cost = gaussian_filter1d(relative, 2.0, axis=1, mode="wrap").min(axis=2)
+    columns = np.arange(cost.shape[1])
+    best = np.clip(cost.argmin(axis=0), 1, len(cost) - 2)
+    left, middle, right = (cost[best + k, columns] for k in (-1, 0, 1))
+    vertex = np.clip(0.5 * (left - right) / np.maximum(left - 2.0 * middle + right, 1e-9), -1.0, 1.0)
+    return float(BLURS_PX[0] * BLUR_RATIO ** np.percentile(best + vertex, 15))
 
 
 def _squared_residuals(profiles: Singles, blur_px: float, shadows: Shadows) -> Floats:

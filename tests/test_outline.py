@@ -164,7 +164,7 @@ def test_stripes_on_a_grid() -> None:
     assert np.percentile(np.abs(error), 95) < 0.5
 
 
-@pytest.mark.parametrize("width_px", [1.5, 6.0])
+@pytest.mark.parametrize("width_px", [0.9, 6.0])
 def test_shadow_beside_the_cloth_is_ground(width_px: float) -> None:
     loop = rectangle(250.0, 180.0, 8.0)
     ground = paint(GROUND)
@@ -213,6 +213,16 @@ def test_stretch_along_a_grid_line_is_pulled_back() -> None:
     right = np.abs(outline.points_px[:, 1] - CENTRE[1]) < 60
     right &= outline.points_px[:, 0] > CENTRE[0]
     assert np.abs(distance(outline.points_px[right], loop)).max() < 0.3
+
+
+def test_dart_that_the_coarse_outline_missed_is_entered() -> None:
+    tip = np.array([150.0, 190.0])
+    loop = np.array([[60.0, 60.0], [60.0, 320.0], [400.0, 320.0], [400.0, 230.0], tip, [400.0, 180.0], [400.0, 60.0]])
+    coarse = spoiled(np.vstack([loop[:3], [[400.0, 230.0], [240.0, 215.0], [240.0, 185.0]], loop[5:]]), 1.0)
+    outline = refine_outline(photograph(paint(CLOTH), paint(GROUND), [loop]), coarse)
+    assert np.linalg.norm(outline.points_px - tip, axis=1).min() < 60.0  # 12 px wide there
+    error = distance(outline.points_px, loop)[from_corners(outline.points_px, loop) > 60]
+    assert np.abs(error).max() < 0.5
 
 
 def test_same_photo_same_outline() -> None:
