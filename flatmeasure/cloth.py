@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flatmeasure.camera import Points
+from flatmeasure.candidates import coded_candidates, grey_of
 from flatmeasure.errors import ClothNotFound
 from flatmeasure.evidence import colour_bins, colour_evidence, ground_evidence, learned_evidence
 from flatmeasure.ground import Mask, Scalar, view_ground
@@ -34,7 +35,7 @@ _WIDEST_NOTCH_MM = 25.0  # of a print along the outline
 def find_cloth(
     photo: str | os.PathLike[str] | bytes | Pixels | Photo, hints: Hints | None = None
 ) -> list[ClothRegion]:
-    """Find the cloth in a photo, without any reference.
+    """Find the cloth in a photo, without any reference; coded squares that lie in it are recognised as such.
 
     Parameters
     ----------
@@ -54,7 +55,8 @@ def find_cloth(
         As ``load_photo``.
     """
     loaded = photo if isinstance(photo, Photo) else load_photo(photo)
-    regions = segment_cloth(loaded, hints=hints)
+    coded = [square.corners_px for square in coded_candidates(grey_of(loaded))]
+    regions = segment_cloth(loaded, references_px=coded, hints=hints)
     if not regions:
         raise ClothNotFound(
             f"Nothing in {loaded.name} looks like cloth: "
