@@ -137,24 +137,24 @@ def _solve_from(
     arrangement: Arrangement, start: Points, references: Sequence[Reference], prior: CameraPrior
 ) -> Solution:
     scale = unknown_scale(len(start))
-    prior_rows = _prior_rows(prior, references, len(start))
-    prior_at = prior_rows @ np.concatenate([prior.mean, np.zeros(len(start) - N_CAMERA)])
+    known = prior_rows(prior, references, len(start))
+    known_at = known @ np.concatenate([prior.mean, np.zeros(len(start) - N_CAMERA)])
     weights, owner = arrangement.observations.weights, arrangement.observations.reference
 
     def residuals(x: Points) -> Points:
-        return np.concatenate([misfit_px(x, arrangement) * weights, prior_rows @ x - prior_at])
+        return np.concatenate([misfit_px(x, arrangement) * weights, known @ x - known_at])
 
     def derivatives(x: Points) -> Points:
-        return np.vstack([jacobian(x, arrangement) * weights[:, None], prior_rows])
+        return np.vstack([jacobian(x, arrangement) * weights[:, None], known])
 
     fit = least_squares(residuals, start, derivatives, x_scale=scale, method="lm", ftol=1e-9, xtol=1e-9)
     misfit = misfit_px(fit.x, arrangement)
     count = np.bincount(owner, minlength=len(references))
     chi_square = np.bincount(owner, (misfit * weights) ** 2, len(references)) / count
     residual_px = np.sqrt(np.bincount(owner, misfit**2, len(references)) / count)
-    freedom = len(misfit) + len(prior_rows) - len(start)
+    freedom = len(misfit) + len(known) - len(start)
     birge = max(1.0, float(np.sum(chi_square * count)) / max(1, freedom))
-    information = _information(jacobian(fit.x, arrangement) * weights[:, None], prior_rows)
+    information = _information(jacobian(fit.x, arrangement) * weights[:, None], known)
     covariance = birge * scaled_inverse(sum(information.values(), np.zeros((len(start), len(start)))), scale)
     return Solution(prior, fit.x, covariance, arrangement, information, birge, float(fit.cost), residual_px, chi_square)
 
@@ -179,7 +179,7 @@ def _information(seen_rows: Points, prior_rows: Points) -> dict[str, Points]:
     return parts
 
 
-def _prior_rows(prior: CameraPrior, references: Sequence[Reference], count: int) -> Points:
+def prior_rows(prior: CameraPrior, references: Sequence[Reference], count: int) -> Points:
     """(8, P) rows of the design matrix that hold the priors, in units of their standard deviations."""
     u_log_size = max((r.u_log_size for r in references if r.kind != "grid"), default=U_LOG_SIZE)
     u_log_pitch = max((r.u_log_size for r in references if r.kind == "grid"), default=U_LOG_PITCH)

@@ -15,6 +15,7 @@ import typer
 from flatmeasure import __version__
 from flatmeasure.errors import FlatMeasureError, OptionInvalid
 from flatmeasure.files import check_writable, write_file
+from flatmeasure.lens_command import lens
 from flatmeasure.sheet_command import sheet
 from flatmeasure.units import LengthUnit, parse_length, parse_size
 
@@ -69,6 +70,7 @@ def _root(
 
 
 app.command()(sheet)
+app.command()(lens)
 
 
 @app.command()
@@ -93,6 +95,12 @@ def measure(
         ),
     ] = None,
     thickness: Annotated[str, typer.Option(metavar="LENGTH", help="Thickness of the cloth, such as 0.8mm.")] = "0",
+    lens_profile: Annotated[
+        str,
+        typer.Option(
+            "--lens", metavar="stored|none|PATH", help="A calibrated lens: one you kept, none, or a file or folder."
+        ),
+    ] = "stored",
     json_path: Annotated[
         Path | None, typer.Option("--json", metavar="FILE", help="Write the measurement as JSON.")
     ] = None,
@@ -123,6 +131,7 @@ def measure(
         references=references,
         thickness_mm=thickness_mm,
         printed_side_mm=printed_side_mm,
+        lens=lens_profile,
     )
     for path, content in _results(found, json_path, overlay_path, unit):
         write_file(path, content)

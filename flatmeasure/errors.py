@@ -8,6 +8,8 @@ FlatMeasureError
  +-- ClothNotFound         nothing that looks like cloth on the mat
  +-- OptionInvalid         a length, unit or setting that makes no sense
  +-- PieceUnreadable       a file of measured pieces that is damaged or is something else
+ +-- ProfileUnreadable     a file of a lens profile that is damaged or is something else
+ +-- ViewsUnfit            too few or too similar photos to calibrate a lens
 
 Every message is one or two plain sentences: what is wrong with which input, and what to do.
 A programmer's mistake stays a ``ValueError`` or ``TypeError``. A weak result is given with a `Note`.
@@ -46,6 +48,14 @@ class OptionInvalid(FlatMeasureError):  # noqa: N818
 
 class PieceUnreadable(FlatMeasureError):  # noqa: N818
     """A file cannot be read as measured pieces."""
+
+
+class ProfileUnreadable(FlatMeasureError):  # noqa: N818
+    """A file cannot be read as a lens profile."""
+
+
+class ViewsUnfit(FlatMeasureError):  # noqa: N818
+    """Photos do not show enough of a lens to calibrate it."""
 
 
 @dataclass(frozen=True)

@@ -48,6 +48,8 @@ class Photo:
         35 mm equivalent focal length from the metadata, when it is plausible.
     camera : str or None
         Make and model.
+    orientation : int
+        The tag, 1 to 8, by which the stored pixels were turned upright.
     """
 
     rgb: Pixels
@@ -55,6 +57,7 @@ class Photo:
     sha256: str
     focal_35mm: float | None = None
     camera: str | None = None
+    orientation: int = 1
 
     @property
     def width_px(self) -> int:
@@ -134,7 +137,7 @@ def _from_bytes(data: bytes, name: str, max_megapixels: float) -> Photo:
     picture = _open_header(data, name, max_megapixels)
     rgb = _decode(picture, data, name)
     orientation, focal_35mm, camera = _metadata(picture)
-    return Photo(_upright(rgb, orientation), name, hashlib.sha256(data).hexdigest(), focal_35mm, camera)
+    return Photo(_upright(rgb, orientation), name, hashlib.sha256(data).hexdigest(), focal_35mm, camera, orientation)
 
 
 def _open_header(data: bytes, name: str, max_megapixels: float) -> Image.Image:

@@ -1,5 +1,6 @@
 """The whole way from a photo to a measurement; each step is a module of its own."""
 
+import os
 from collections.abc import Iterator, Sequence
 from string import ascii_uppercase
 
@@ -9,6 +10,7 @@ from flatmeasure.cloth import ClothRegion, segment_cloth
 from flatmeasure.errors import Note, OptionInvalid
 from flatmeasure.figures import Rectangle, Square
 from flatmeasure.grid import rectify_on_grid
+from flatmeasure.lens_profile import STORED, LensProfile
 from flatmeasure.measurement import Measurement, Piece
 from flatmeasure.measures import measure_piece
 from flatmeasure.outline import refine_outline
@@ -30,6 +32,7 @@ def measure(
     grid_mm: float | None = None,
     thickness_mm: float = 0.0,
     printed_side_mm: float | None = None,
+    lens: LensProfile | str | os.PathLike[str] = STORED,
 ) -> Measurement:
     """Measure the cloth in a photo.
 
@@ -49,6 +52,8 @@ def measure(
         Height of the cloth's upper face above the mat; 0 when unknown.
     printed_side_mm : float, optional
         Side of the squares as measured on the print: it takes the place of ``square_mm`` and is surer.
+    lens : LensProfile, path, "stored" or "none"
+        What is known of the lens from a calibration, see `rectify`.
 
     Returns
     -------
@@ -56,13 +61,19 @@ def measure(
 
     Raises
     ------
-    PhotoUnreadable, PhotoUnusable, ReferenceNotFound, ReferenceImplausible, ClothNotFound, OptionInvalid
+    PhotoUnreadable, PhotoUnusable, ReferenceNotFound, ReferenceImplausible, ClothNotFound, OptionInvalid,
+    ProfileUnreadable
     """
     if not 0.0 <= thickness_mm <= MAX_THICKNESS_MM:
         raise OptionInvalid(f"A thickness of {thickness_mm:g} mm makes no sense: give 0 to {MAX_THICKNESS_MM:g} mm.")
     picture = photo if isinstance(photo, Photo) else load_photo(photo)
     view = rectify(
-        picture, references, square_mm=square_mm, rectangle_mm=rectangle_mm, printed_side_mm=printed_side_mm
+        picture,
+        references,
+        square_mm=square_mm,
+        rectangle_mm=rectangle_mm,
+        printed_side_mm=printed_side_mm,
+        lens=lens,
     )
     corners_px = [placed.reference.corners_px for placed in view.references]
     centre_px = np.array([[(picture.width_px - 1) / 2, (picture.height_px - 1) / 2]])

@@ -1,5 +1,6 @@
 """From pixels to millimetres on the mat, with the uncertainty of getting there."""
 
+import os
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -10,6 +11,7 @@ from flatmeasure.bundle import CameraPrior, Solution, scaled_inverse, solve, unk
 from flatmeasure.camera import Camera, Points, Pose, focal_from_35mm, project, to_plane
 from flatmeasure.errors import Note, OptionInvalid, ReferenceImplausible
 from flatmeasure.figures import Rectangle, Reference, Square
+from flatmeasure.lens_profile import STORED, LensProfile, lens_for
 from flatmeasure.photo import Photo, PhotoSource, load_photo
 from flatmeasure.projection import GROWTH, N_CAMERA
 from flatmeasure.quantity import Quantity, root_sum_squares
@@ -149,6 +151,7 @@ def rectify(
     square_mm: float | None = None,
     rectangle_mm: tuple[float, float] | None = None,
     printed_side_mm: float | None = None,
+    lens: LensProfile | str | os.PathLike[str] = STORED,
 ) -> Rectification:
     """Solve where every pixel of a photo lies on the mat.
 
@@ -163,10 +166,13 @@ def rectify(
         Sides of a rectangle to be found.
     printed_side_mm : float, optional
         Side of the squares as measured on the print: it takes the place of ``square_mm`` and is surer.
+    lens : LensProfile, path, "stored" or "none"
+        A lens profile, its file, or a folder of them; "stored" takes the one of the photo's camera from the user's
+        data folder, if there is one; "none" takes what the metadata say.
 
     Raises
     ------
-    PhotoUnreadable, ReferenceNotFound, ReferenceImplausible, OptionInvalid
+    PhotoUnreadable, ReferenceNotFound, ReferenceImplausible, OptionInvalid, ProfileUnreadable
     """
     picture = photo if isinstance(photo, Photo) else load_photo(photo)
     side_mm = square_mm if printed_side_mm is None else _checked_print(printed_side_mm, square_mm)
@@ -177,7 +183,19 @@ def rectify(
     if printed_side_mm is not None:
         u_log_size = U_MEASURED_SIDE_MM / printed_side_mm
         seen = tuple(replace(r, u_log_size=u_log_size) if r.size_mm[0] == r.size_mm[1] else r for r in seen)
-    return rectify_references(seen, camera_prior(picture))
+    profile = lens_for(picture, lens)
+    if profile is None:
+        return rectify_references(seen, camera_prior(picture))
+    view = rectify_references(seen, profile.prior(picture))
+    return replace(view, notes=(*view.notes, _lens_note(profile)))
+
+
+def _lens_note(profile: LensProfile) -> Note:
+    return Note(
+        "lens-profile",
+        f"The lens is known from a calibration: {profile.name}, {profile.photos} photos.",
+        "To measure without it, say --lens none.",
+    )
 
 
 def _checked_print(printed_side_mm: float, square_mm: float | None) -> float:

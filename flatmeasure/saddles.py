@@ -11,6 +11,7 @@ are fitted to the pixels round it by least squares; as the pixels are not resamp
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import erf
 
 from flatmeasure.figures import Points, Saddles
@@ -70,21 +71,46 @@ def locate_saddles(patch: Patch, corners_px: Points, uv: Points, reach: Points, 
     Saddles or None
         None when none is seen.
     """
-    to_picture, origin = homography(corners_px), np.asarray(patch.origin_px)
-    guess = carry(to_picture, uv) - origin
-    ends = np.stack([carry(to_picture, uv + reach[:, None] * axis) - origin - guess for axis in np.eye(2)], axis=1)
-    radius_px = np.minimum(np.linalg.norm(ends, axis=2).min(axis=1) - MARGIN_PX, RADIUS_PX[1])
-    room = np.array(patch.light.shape[::-1]) - 1.0
-    chosen = (radius_px >= RADIUS_PX[0]) & (np.minimum(guess, room - guess).min(axis=1) > radius_px + 2.0)
-    if not chosen.any():
-        return None
-    uv, guess, along = uv[chosen], guess[chosen], ends[chosen]
-    fit = _fit(_window(patch, guess, radius_px[chosen]), np.arctan2(along[..., 0], -along[..., 1]))
-    good = (np.hypot(*fit.offset_px.T) < SLIP_PX) & (fit.contrast > LEAST_CONTRAST * contrast)
-    good &= fit.roughness < ROUGHEST
-    if not good.any():
-        return None
-    return Saddles(uv[good], (guess + fit.offset_px)[good] + origin, np.hypot(U_FLOOR_PX, fit.u_px[good]))
+    to_picture = homography(corners_px)
+    guess = carry(to_picture, uv)
+    ways = np.stack([carry(to_picture, uv + reach[:, None] * axis) - guess for axis in np.eye(2)], axis=1)
+    at, u_px, good = refine_crossings(patch, guess, ways, LEAST_CONTRAST * contrast)
+    return Saddles(uv[good], at[good], u_px[good]) if good.any() else None
+
+
+def refine_crossings(
+    patch: Patch, guess_px: Points, ways_px: Points, least_contrast: float
+) -> tuple[Points, Points, NDArray[np.bool_]]:
+    """Locate crossings whose places are roughly known.
+
+    Parameters
+    ----------
+    patch : Patch
+    guess_px : (N, 2) array
+        Good to 1.5 px.
+    ways_px : (N, 2, 2) array
+        For each the ways along its two lines as far as they extend.
+    least_contrast : float
+        Between dark and light quadrants, linear light.
+
+    Returns
+    -------
+    (N, 2) array, (N,) array, (N,) array
+        Places, standard uncertainties in each direction, and which of them are to be believed.
+    """
+    origin = np.asarray(patch.origin_px)
+    radius_px = np.minimum(np.linalg.norm(ways_px, axis=2).min(axis=1) - MARGIN_PX, RADIUS_PX[1])
+    room = np.minimum(guess_px - origin, np.array(patch.light.shape[::-1]) - 1.0 - (guess_px - origin)).min(axis=1)
+    tried = np.flatnonzero((radius_px >= RADIUS_PX[0]) & (room > radius_px + 2.0))
+    at, u_px, good = guess_px.copy(), np.full(len(guess_px), np.inf), np.zeros(len(guess_px), dtype=bool)
+    if len(tried):
+        angles = np.arctan2(ways_px[tried, :, 0], -ways_px[tried, :, 1])  # of the normals to the lines
+        fit = _fit(_window(patch, guess_px[tried] - origin, radius_px[tried]), angles)
+        at[tried] += fit.offset_px
+        u_px[tried] = np.hypot(U_FLOOR_PX, fit.u_px)
+        good[tried] = (np.hypot(*fit.offset_px.T) < SLIP_PX) & (fit.roughness < ROUGHEST)
+        good[tried] &= fit.contrast > least_contrast
+    return at, u_px, good
 
 
 def _window(patch: Patch, guess: Points, radius_px: Points) -> _Window:

@@ -15,8 +15,8 @@ PACKAGE = ROOT / "flatmeasure"
 ORDER = (
     "errors", "quantity", "units", "files", "jpeg", "photo", "camera",
     # references and the view
-    "figures", "candidates", "profiles", "steps", "saddles", "plausibility", "sightings", "references",
-    "projection", "bundle", "rectify", "grid",
+    "figures", "candidates", "profiles", "steps", "saddles", "plausibility", "sightings", "references", "boards",
+    "projection", "bundle", "lens_profile", "rectify", "grid",
     # cloth
     "cloth_net", "ground", "evidence", "hints", "spread", "regions", "cloth",
     # outline, corners and edges
@@ -27,7 +27,7 @@ ORDER = (
     "panel", "panel_parts", "panel_file", "picture_map", "levels", "division", "allowance", "edge_shapes", "darts",
     "totals", "rectangles", "strips", "mirror", "matches", "grain",
     # printed sheets, synthetic photos, commands
-    "sheet", "sheet_command", "coverage", "scene", "synthetic", "cli",
+    "sheet", "sheet_command", "lens_fit", "lens", "lens_command", "coverage", "scene", "synthetic", "cli",
 )  # fmt: skip
 
 MAX_FILE_LINES, MAX_FUNCTION_LINES, MAX_PARAMETERS = 400, 60, 8
