@@ -8,7 +8,7 @@ Where the strips of two edges that are not neighbours meet, the piece is too nar
 and the parts that remain are given.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -22,6 +22,7 @@ from flatmeasure.panel import Panel, line_length
 from flatmeasure.panel_parts import ON_LINE_MM, SLIVER_MM2, part_of, polygons, ring_points, traced
 from flatmeasure.quantity import Quantity
 
+BEND_SHARE = 0.5  # how far past the meeting on a straight edge a strip is carried on, of its width and of the way there
 MITRE_LIMIT = 5.0  # allowances: a sharper point, or a dart's tip, is rounded
 
 
@@ -206,38 +207,43 @@ def _sweeps(panel: Panel, inward: NDArray[np.float64]) -> list[_Sweep]:
         regions[owner[k]].append(Polygon([vertex, following, following + step, vertex + step]))
         lines[owner[k]].append(LineString([vertex + step, following + step]))
         pair = [k - 1, k]
-        mitre = _mitre(along[pair], left[pair], distance[pair])
-        if mitre is None:
-            if _opens(along[pair], distance[pair]):
-                regions[owner[k]].append(Point(vertex).buffer(float(np.min(np.abs(distance[pair]))), quad_segs=32))
-            continue
-        for side, beyond in zip(pair, _carried_on(mitre, along[pair], left[pair], distance[pair]), strict=True):
-            if beyond:
-                end = vertex + left[side] * distance[side]
-                regions[owner[side]].append(Polygon([vertex, end, vertex + mitre]))
-                lines[owner[side]].append(LineString([end, vertex + mitre]))
+        for side, region, line in _joined(vertex, along[pair], left[pair], distance[pair]):
+            regions[owner[pair[side]]].append(region)
+            lines[owner[pair[side]]].append(line)
     return [_Sweep(unary_union(region), unary_union(line)) for region, line in zip(regions, lines, strict=True)]
 
 
-def _mitre(along: Points, left: Points, distance: NDArray[np.float64]) -> Points | None:
-    """Where two moved lines meet, from their vertex (2,); None where that is farther off than the mitre limit."""
-    cross = along[0, 0] * along[1, 1] - along[0, 1] * along[1, 0]
+def _joined(
+    vertex: Points, along: Points, left: Points, distance: NDArray[np.float64]
+) -> Iterator[tuple[int, BaseGeometry, BaseGeometry]]:
+    """What joins the strips before (0) and after (1) a vertex: which of them it belongs to, region and line.
+
+    Where the strips move apart, both are carried on to the point where their lines meet; beyond the mitre limit a round
+    fills the wedge. Where strips of unlike width move together, one may end before it meets the other's line: both are
+    carried on whole, somewhat past the meeting, for an edge may bend.
+    """
+    cross = float(along[0, 0] * along[1, 1] - along[0, 1] * along[1, 0])
     if abs(cross) < 1e-12 or not np.any(distance):
-        return None
+        return
+    apart = cross * float(np.sum(distance)) < 0.0
     met = np.asarray(np.linalg.solve(left, distance), dtype=np.float64)
-    return met if np.hypot(*met) <= MITRE_LIMIT * float(np.max(np.abs(distance))) else None
-
-
-def _opens(along: Points, distance: NDArray[np.float64]) -> bool:
-    """Whether two strips leave a wedge between them: both move away from the side the outline turns to."""
-    cross = along[0, 0] * along[1, 1] - along[0, 1] * along[1, 0]
-    return bool(np.all(cross * distance < 0.0))
-
-
-def _carried_on(mitre: Points, along: Points, left: Points, distance: NDArray[np.float64]) -> tuple[bool, bool]:
-    """Whether the mitre lies beyond the end of the strip before the vertex, and before the start of the one after."""
-    reach = np.sum((mitre - left * distance[:, None]) * along, axis=1)
-    return bool(reach[0] > 0.0), bool(reach[1] < 0.0)
+    if np.hypot(*met) > MITRE_LIMIT * float(np.max(np.abs(distance))):
+        if apart and np.all(distance != 0.0):
+            round_off = Point(vertex).buffer(float(np.min(np.abs(distance))), quad_segs=32)
+            yield 1, round_off, LineString([vertex, vertex])
+        return
+    for side, forward in ((0, 1.0), (1, -1.0)):
+        step = left[side] * distance[side]
+        reach = float((met - step) @ along[side]) * forward
+        if reach > 0.0 and apart:
+            yield side, Polygon([vertex, vertex + step, vertex + met]), LineString([vertex + step, vertex + met])
+        elif not apart and distance[side] != 0.0 and distance[0] != distance[1]:
+            far = along[side] * forward * (max(reach, 0.0) + BEND_SHARE * (max(reach, 0.0) + abs(distance[side])))
+            yield (
+                side,
+                Polygon([vertex, vertex + step, vertex + step + far, vertex + far]),
+                LineString([vertex + step, vertex + step + far]),
+            )
 
 
 def _lines(region: BaseGeometry, sweeps: list[_Sweep]) -> list[tuple[Points, ...]]:

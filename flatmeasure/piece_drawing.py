@@ -1,6 +1,6 @@
 """Pieces drawn in true size as SVG: outline, edge names and lengths, grain, and whatever was found on them.
 
-Lines differ in stroke as well as in colour, so that a grey print tells them apart too. The mat's y axis runs up, that of
+Lines differ in stroke as well as in colour, so that a grey print tells them apart. The mat's y axis runs up, that of
 SVG down.
 """
 

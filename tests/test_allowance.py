@@ -119,6 +119,23 @@ def test_dart_tip_is_rounded() -> None:
     assert ring.distance(Point(panel.outline_mm[2])) == pytest.approx(15.0, rel=1e-3)
 
 
+@pytest.mark.parametrize("fold", ["A1", "A3"])
+def test_curved_fold_beside_an_allowance(fold: str) -> None:
+    """A curved edge that stays, bent outward (hem) or inward (waist), ends where the sides' lines cross it, cleanly."""
+    panel = gore(EXACT)
+    allowances = {edge.id: 0.0 if edge.id == fold else 15.0 for edge in panel.edges}
+    seamed = apply_allowance(panel, allowances)
+    (line,) = next(edge for edge in seamed.edges if edge.id == fold).lines_mm
+    sides = [panel.edge_points(panel.edge(name)) for name in ("A2", "A4")]
+    on = [LineString([2.0 * a - b, 2.0 * b - a]) for a, b in sides]
+    away = sorted(side.distance(Point(end)) for side in on for end in (line[0], line[-1]))[:2]
+    assert away == pytest.approx([15.0, 15.0], abs=1e-6)
+    assert LineString(line).hausdorff_distance(LineString(panel.edge_points(panel.edge(fold)))) < 25.0
+    assert len(changed_panel(panel, allowances).edges) == 4
+    stays = apply_allowance(gore(), allowances).edges
+    assert all(edge.new_length.u < 1.05 * edge.length.u for edge in stays)
+
+
 def test_hole_is_left_alone() -> None:
     panel = panel_from_outline("A", TRAPEZOID, holes_mm=[circle(30.0) + np.array([250.0, 150.0])])
     hole = Polygon(circle(30.0)).area
