@@ -27,6 +27,7 @@ _SURE = 8.0  # log-odds
 _LEARNED_WEIGHT, _FIRST_WEIGHT, _COLOUR_WEIGHT = 0.9, 0.5, 1.2
 _SPREAD_STRENGTH = 60.0
 _ROUNDS = 3
+_WORTH_SHOWING = 0.3  # of the surest piece's confidence
 _SMALLEST_PIECE_MM2, _SMALLEST_WIDTH_MM = 400.0, 12.0
 _SMALLEST_HOLE_MM2, _SMALLEST_HOLE_WIDTH_MM = 150.0, 10.0
 _WIDEST_NOTCH_MM = 25.0  # of a print along the outline
@@ -96,7 +97,9 @@ def segment_cloth(
     kept_open = _resized(marks.ground.astype(np.float32), medium) > 0.5
     to_photo = (photo.width_px / medium.shape[1], photo.height_px / medium.shape[0])
     sizes = _sizes(medium, None if mm_per_px is None else mm_per_px * to_photo[0])
-    return trace_regions(clean_mask(probability, cloth, sizes, kept_open), medium, to_photo)
+    regions = trace_regions(clean_mask(probability, cloth, sizes, kept_open), probability, medium, to_photo)
+    surest = max((region.confidence for region in regions), default=0.0)
+    return tuple(region for region in regions if region.confidence >= _WORTH_SHOWING * surest)
 
 
 def _reduced(rgb: Pixels, most_px: int) -> Pixels:

@@ -44,14 +44,11 @@ def ground_evidence(view: GroundView, allowed: Mask, border_is_ground: bool) -> 
 def learned_evidence(view: GroundView, small: Pixels, medium: Pixels) -> Scalar:
     """Log-odds of the network, shown the part of the medium picture where cloth may lie."""
     rows, columns = np.flatnonzero(view.allowed.any(axis=1)), np.flatnonzero(view.allowed.any(axis=0))
-    up = medium.shape[0] / small.shape[0]
-    top, bottom, left, right = (round(up * k) for k in (rows[0], rows[-1] + 1, columns[0], columns[-1] + 1))
-    shown = _painted_over(view, small, medium)[top:bottom, left:right]
-    probability = cloth_probability(np.ascontiguousarray(shown))
-    odds = np.full(view.allowed.shape, -_LEARNED_LIMIT, np.float32)
-    size = (int(columns[-1] + 1 - columns[0]), int(rows[-1] + 1 - rows[0]))
+    window = (slice(int(rows[0]), int(rows[-1]) + 1), slice(int(columns[0]), int(columns[-1]) + 1))
+    probability = cloth_probability(_painted_over(view, window, small, medium))
+    size = (window[1].stop - window[1].start, window[0].stop - window[0].start)
     likely = np.clip(cv2.resize(probability, size, interpolation=cv2.INTER_AREA), 1e-3, 1.0 - 1e-3)
-    window = (slice(rows[0], rows[-1] + 1), slice(columns[0], columns[-1] + 1))
+    odds = np.full(view.allowed.shape, -_LEARNED_LIMIT, np.float32)
     odds[window] = np.clip(np.log(likely / (1.0 - likely)), -_LEARNED_LIMIT, _LEARNED_LIMIT)
     return odds
 
@@ -73,22 +70,29 @@ def colour_bins(colours: NDArray[np.float32]) -> NDArray[np.int32]:
     return np.asarray((cell[0] * _BINS[1] + cell[1]) * _BINS[2] + cell[2], dtype=np.int32)
 
 
-def _painted_over(view: GroundView, small: Pixels, medium: Pixels) -> Pixels:
-    """The medium picture with all that can't be cloth in the colours of the ground nearby."""
+def _painted_over(view: GroundView, window: tuple[slice, slice], small: Pixels, medium: Pixels) -> Pixels:
+    """A window of the small picture cut out of the medium one; what can't be cloth takes the colour of ground nearby."""
+    up = medium.shape[0] / small.shape[0]
+    rows, columns = (slice(round(up * s.start), round(up * s.stop)) for s in window)
+    part = np.ascontiguousarray(medium[rows, columns])
     if view.allowed.all():
-        return medium
+        return part
     ground = (view.allowed & (view.distance < view.usual)).astype(np.float32)[:, :, None]
     size = (max(1, small.shape[1] // _PAINT_SHRINK), max(1, small.shape[0] // _PAINT_SHRINK))
     weighted = np.concatenate([small * ground, ground], axis=2)
     blurred = cv2.GaussianBlur(cv2.resize(weighted, size, interpolation=cv2.INTER_AREA), (0, 0), _PAINT_BLUR)
-    overall = weighted.mean(axis=(0, 1)) * 1e-3 + 1e-9  # where no ground is near
-    paint = (blurred + overall)[:, :, :3] / (blurred + overall)[:, :, 3:]
-    full = (medium.shape[1], medium.shape[0])
-    hidden = cv2.dilate((~view.allowed).astype(np.uint8), np.ones((3, 3), np.uint8))
-    mask = cv2.resize(hidden, full, interpolation=cv2.INTER_NEAREST).astype(bool)
-    painted = medium.copy()
-    painted[mask] = np.clip(cv2.resize(paint, full, interpolation=cv2.INTER_LINEAR), 0, 255)[mask]
-    return painted
+    blurred += weighted.mean(axis=(0, 1)) * 1e-3 + 1e-9  # where no ground is near
+    colours = np.asarray(blurred[:, :, :3] / blurred[:, :, 3:], dtype=np.float32)
+    paint = cv2.resize(colours, (small.shape[1], small.shape[0]))[window]
+    hidden = cv2.dilate(_bytes(~view.allowed), np.ones((3, 3), np.uint8))[window]
+    full = (part.shape[1], part.shape[0])
+    cover = np.clip(cv2.resize(paint, full), 0, 255).astype(np.uint8)
+    cv2.copyTo(cover, cv2.resize(hidden, full, interpolation=cv2.INTER_NEAREST), part)
+    return part
+
+
+def _bytes(mask: Mask) -> Pixels:
+    return mask.astype(np.uint8)
 
 
 def _histogram(bins: NDArray[np.int32], weights: Scalar) -> Scalar:

@@ -202,16 +202,18 @@ def _without_cloth(floor: GroundModel, colours: NDArray[np.float32], border: Mas
     The ratio of an area's length along the border to the root of its size tells background from objects
     (W. Zhu et al., "Saliency optimization from robust background detection", 2014, section 3).
     """
-    strip_width = max(3, round(BORDER_SHARE * min(border.shape)))
+    if not border.any():
+        return floor
+    coarse, strip = np.ascontiguousarray(colours[::2, ::2]), border[::2, ::2]
+    strip_width = max(1.5, BORDER_SHARE * min(strip.shape))
     kept = []
     for k in range(len(floor.means)):
-        near = ground_distance(GroundModel(floor.means[k : k + 1], floor.whiteners[k : k + 1]), colours) < _FAR
-        labels = cv2.connectedComponents(near.astype(np.uint8), connectivity=4)[1]
-        reaching = np.unique(labels[border & near])
-        area = int(np.bincount(labels.ravel())[reaching].sum())
-        length = float((border & near).sum()) / strip_width
-        is_short = (border & near).sum() < _CLOTH_SHARE_OF_BORDER * border.sum()
-        if not (is_short and length < _CLOTH_BORDER_RATIO * area**0.5):
+        near = ground_distance(GroundModel(floor.means[k : k + 1], floor.whiteners[k : k + 1]), coarse) < _FAR
+        reached = int((strip & near).sum())
+        labels = cv2.connectedComponents(_as_bytes(near), connectivity=4)[1]
+        area = int(np.bincount(labels.ravel())[np.unique(labels[strip & near])].sum())
+        is_short = reached < _CLOTH_SHARE_OF_BORDER * strip.sum()
+        if not (is_short and reached / strip_width < _CLOTH_BORDER_RATIO * area**0.5):
             kept.append(k)
     return GroundModel(floor.means[kept], floor.whiteners[kept]) if kept else floor
 

@@ -12,6 +12,10 @@ from flatmeasure.photo import Pixels
 
 _PRINT_OPENINGS = 4
 _SURE_GROUND = 0.35
+_WINDOW = (11, 11)
+_CLEAR_STEP = 0.08  # of the full scale, over the three channels together
+_WELL_INSIDE = 0.8  # usual probability inside a piece that leaves no doubt
+_MARGIN = 8
 _TRACE_SCALE = 4  # a mask is traced on a grid this much finer, so that its outline runs between its pixels
 
 
@@ -65,19 +69,38 @@ def clean_mask(probability: Scalar, cloth: Mask, sizes: Sizes, kept_open: Mask) 
     return cleaned
 
 
-def trace_regions(cloth: Mask, small: Pixels, to_photo: tuple[float, float]) -> tuple[ClothRegion, ...]:
+def trace_regions(
+    cloth: Mask, probability: Scalar, picture: Pixels, to_photo: tuple[float, float]
+) -> tuple[ClothRegion, ...]:
     """Outline every piece of a mask, largest first.
 
     Parameters
     ----------
-    small : (H, W, 3) uint8 array
-        The picture of the mask, from whose contrast the confidence comes.
+    probability : (H, W) float32 array
+    picture : (H, W, 3) uint8 array
+        From the contrast along the outline and the probability inside comes the confidence.
     to_photo : tuple of float
         Photo pixels per mask pixel in x and y.
     """
     labels, count = _labelled(cloth)
-    order = sorted(range(1, count), key=lambda k: -int((labels == k).sum()))
-    return tuple(_trace(labels == k, cloth, small, to_photo) for k in order)
+    order = np.argsort(-np.bincount(labels.ravel(), minlength=count)[1:], kind="stable") + 1
+    regions = []
+    for k in order:
+        piece = labels == k
+        window = _window(piece)
+        contrast = _boundary_contrast(piece[window], cloth[window], picture[window])
+        certainty = float(np.clip((probability[piece].mean() - 0.5) / (_WELL_INSIDE - 0.5), 0.0, 1.0))
+        regions.append(_trace(piece, window, contrast * certainty, to_photo))
+    return tuple(regions)
+
+
+def _window(piece: Mask) -> tuple[slice, slice]:
+    """Rows and columns of a piece with a margin."""
+    spans = []
+    for axis in (1, 0):
+        used = np.flatnonzero(piece.any(axis=axis))
+        spans.append(slice(max(0, int(used[0]) - _MARGIN), int(used[-1]) + 1 + _MARGIN))
+    return spans[0], spans[1]
 
 
 def _labelled(mask: Mask) -> tuple[NDArray[np.int32], int]:
@@ -117,26 +140,22 @@ def _closed(mask: Mask, width: float) -> Mask:
     return np.asarray(closed, dtype=bool)
 
 
-def _trace(piece: Mask, cloth: Mask, small: Pixels, to_photo: tuple[float, float]) -> ClothRegion:
-    rows, columns = np.flatnonzero(piece.any(axis=1)), np.flatnonzero(piece.any(axis=0))
-    top, left = int(rows[0]), int(columns[0])
-    window = piece[top : rows[-1] + 1, left : columns[-1] + 1]
-    padded = np.pad(window, 1).astype(np.uint8) * 255
+def _trace(piece: Mask, window: tuple[slice, slice], confidence: float, to_photo: tuple[float, float]) -> ClothRegion:
+    padded = np.pad(piece[window], 1).astype(np.uint8) * 255
     fine = cv2.resize(padded, None, fx=_TRACE_SCALE, fy=_TRACE_SCALE, interpolation=cv2.INTER_LINEAR)
     loops, levels = cv2.findContours((fine > 127).astype(np.uint8), cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
     outer = [k for k in range(len(loops)) if levels[0][k][3] < 0]
     main = max(outer, key=lambda k: cv2.contourArea(loops[k]))
     holes = [k for k in range(len(loops)) if levels[0][k][3] == main]
-    origin = np.array([left - 1.0, top - 1.0])
+    origin = np.array([window[1].start - 1.0, window[0].start - 1.0])
 
     def photo_pixels(k: int) -> Points:
         points = np.asarray(cv2.approxPolyDP(loops[k], 1.0, True)[:, 0], dtype=np.float64)
         points = np.asarray(((points + 0.5) / _TRACE_SCALE + origin) * to_photo - 0.5, dtype=np.float64)
         return points if (_shoelace(points) < 0) == (k == main) else points[::-1].copy()
 
-    height, width = piece.shape
-    touches = bool(rows[0] <= 1 or columns[0] <= 1 or rows[-1] >= height - 2 or columns[-1] >= width - 2)
-    confidence = _boundary_contrast(piece, cloth, small)
+    frame = np.concatenate([piece[:2].ravel(), piece[-2:].ravel(), piece[:, :2].ravel(), piece[:, -2:].ravel()])
+    touches = bool(frame.any())
     return ClothRegion(photo_pixels(main), tuple(photo_pixels(k) for k in holes), confidence, touches)
 
 
@@ -145,23 +164,22 @@ def _shoelace(points: Points) -> float:
     return float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y)) / 2.0
 
 
-def _boundary_contrast(piece: Mask, cloth: Mask, small: Pixels) -> float:
-    """Share of the boundary where the colours on its two sides differ more than they scatter."""
+def _boundary_contrast(piece: Mask, cloth: Mask, picture: Pixels) -> float:
+    """Share of the boundary where the colours on its two sides differ by a clear step.
+
+    Compared are means of small windows, over what lies two to five pixels inside and outside.
+    """
     inside = ~_grown(~piece, 1) & _grown(~piece, 5)
     outside = ~_grown(piece, 1) & _grown(piece, 5) & ~cloth
-    colours = small.astype(np.float32) / 255.0
-    window = (11, 11)
-    means, weights = [], []
-    for side in (inside, outside):
-        weight = side.astype(np.float32)
-        share = cv2.blur(weight, window)
-        means.append(cv2.blur(colours * weight[:, :, None], window) / np.maximum(share, 1e-6)[:, :, None])
-        weights.append(share)
-    edge = piece & _grown(~piece, 1) & (weights[0] > 0.02) & (weights[1] > 0.02)
+    colours = picture.astype(np.float32)
+    sums = [cv2.blur(np.dstack([colours, np.full(piece.shape, 255.0, np.float32)]) * s[:, :, None], _WINDOW)
+            for s in (inside, outside)]  # fmt: skip
+    edge = piece & _grown(~piece, 1) & (sums[0][:, :, 3] > 5.0) & (sums[1][:, :, 3] > 5.0)
     if not edge.any():
         return 0.0
-    step: Scalar = np.linalg.norm(means[0] - means[1], axis=2)[edge]
-    return float(np.mean(np.clip(step / 0.08, 0.0, 1.0)))
+    first, second = (side[edge][:, :3] / side[edge][:, 3:] for side in sums)
+    step = np.sqrt(np.square(first - second).sum(axis=1))
+    return float(np.mean(np.clip(step / _CLEAR_STEP, 0.0, 1.0)))
 
 
 def _grown(mask: Mask, steps: int) -> Mask:
