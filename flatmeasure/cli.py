@@ -27,6 +27,12 @@ _Files = list[tuple[Path, bytes]]
 
 EXIT_FAULT, EXIT_USAGE, EXIT_UNMEASURABLE, EXIT_INTERRUPTED = 1, 2, 3, 130
 
+CORNERS_HELP = (
+    "Last resort, when the reference is not found: its four corners in pixels of the upright photo, in order round it; "
+    "of a rectangle, the side named first comes first."
+)
+LENS_HELP = "A calibrated lens: the one you keep for this camera, none, or a profile or folder of them."
+
 app = typer.Typer(add_completion=False, no_args_is_help=True, rich_markup_mode=None, pretty_exceptions_enable=False)
 
 
@@ -86,21 +92,9 @@ def measure(
     rectangle: Annotated[
         str | None, typer.Option(metavar="SIZE", help="Sides of a reference rectangle, such as 210x297mm.")
     ] = None,
-    corners: Annotated[
-        str | None,
-        typer.Option(
-            metavar="X,Y X,Y X,Y X,Y",
-            help="Last resort, when the reference is not found: its four corners in pixels of the upright photo, "
-            "in order round it; of a rectangle, the side named first comes first.",
-        ),
-    ] = None,
+    corners: Annotated[str | None, typer.Option(metavar="X,Y X,Y X,Y X,Y", help=CORNERS_HELP)] = None,
     thickness: Annotated[str, typer.Option(metavar="LENGTH", help="Thickness of the cloth, such as 0.8mm.")] = "0",
-    lens_profile: Annotated[
-        str,
-        typer.Option(
-            "--lens", metavar="stored|none|PATH", help="A calibrated lens: one you kept, none, or a file or folder."
-        ),
-    ] = "stored",
+    lens_profile: Annotated[str, typer.Option("--lens", metavar="stored|none|PATH", help=LENS_HELP)] = "stored",
     json_path: Annotated[
         Path | None, typer.Option("--json", metavar="FILE", help="Write the measurement as JSON.")
     ] = None,

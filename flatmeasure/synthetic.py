@@ -70,7 +70,12 @@ def render_photo(scene: Scene, seed: int = 0) -> NDArray[np.uint8]:
 
 
 def encode_jpeg(
-    photo: NDArray[np.uint8], *, orientation: int = 1, focal_35mm: float | None = None, quality: int = 92
+    photo: NDArray[np.uint8],
+    *,
+    orientation: int = 1,
+    focal_35mm: float | None = None,
+    camera: tuple[str, str] | None = None,
+    quality: int = 92,
 ) -> bytes:
     """A JPEG file as a camera writes it.
 
@@ -81,12 +86,16 @@ def encode_jpeg(
         Exif tag 274, 1 to 8: the pixels are stored so that applying the tag makes them upright.
     focal_35mm : float or None
         Exif tag 41989, rounded to a whole number as cameras do; None leaves it out.
+    camera : tuple of str or None
+        Make and model, Exif tags 271 and 272.
     """
     image = Image.fromarray(photo)
     if orientation in STORED_AS:
         image = image.transpose(STORED_AS[orientation])
     exif = Image.Exif()
     exif[ExifTags.Base.Orientation] = orientation
+    if camera is not None:
+        exif[ExifTags.Base.Make], exif[ExifTags.Base.Model] = camera
     if focal_35mm is not None:
         exif.get_ifd(ExifTags.IFD.Exif)[ExifTags.Base.FocalLengthIn35mmFilm] = round(focal_35mm)
     file = io.BytesIO()
