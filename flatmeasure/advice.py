@@ -14,7 +14,7 @@ from flatmeasure.bundle import information_of
 from flatmeasure.camera import Points
 from flatmeasure.figures import UNIT_CORNERS, Reference, Step
 from flatmeasure.measurement import Piece
-from flatmeasure.rectify import Rectification, foreseen
+from flatmeasure.rectification import Rectification, foreseen
 
 U_FOCAL_CALIBRATED, U_RADIAL_CALIBRATED, U_CENTRE_CALIBRATED_PX = 0.003, (0.001, 0.001), 3.0  # design, section 1
 U_LOG_SIZE_MEASURED = 0.0003  # 0.03 mm in 100 mm: a calliper, or a long bar measured with a steel rule

@@ -22,7 +22,7 @@ from flatmeasure.errors import Note
 from flatmeasure.figures import U_LOG_PITCH, UNIT_CORNERS, Reference, Saddles
 from flatmeasure.photo import Photo
 from flatmeasure.projection import LOG_PITCH
-from flatmeasure.rectify import CHI_SQUARE_LIMIT, Rectification, rectify_references
+from flatmeasure.rectification import CHI_SQUARE_LIMIT, Rectification, rectify_references
 
 Image = NDArray[np.float32]
 Mask = NDArray[np.bool_]

@@ -12,7 +12,7 @@ from flatmeasure.figures import Reference
 from flatmeasure.lens_fit import LensFit, LensView, fit_lens
 from flatmeasure.lens_profile import LensProfile, lens_turn, stored_size
 from flatmeasure.photo import Photo, PhotoSource, load_photo
-from flatmeasure.rectify import camera_prior
+from flatmeasure.rectification import camera_prior
 from flatmeasure.references import find_references
 
 LEAST_VIEWS = 4

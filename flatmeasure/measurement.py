@@ -11,7 +11,7 @@ from flatmeasure.camera import Points
 from flatmeasure.errors import Note
 from flatmeasure.photo import Photo
 from flatmeasure.quantity import Quantity
-from flatmeasure.rectify import PlacedReference, Rectification
+from flatmeasure.rectification import PlacedReference, Rectification
 
 SCHEMA = "flatmeasure.measurement/1"
 MM_DIGITS, PX_DIGITS = 3, 2  # a micrometre and a hundredth of a pixel: below anything a photo can tell

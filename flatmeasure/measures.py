@@ -21,7 +21,7 @@ from flatmeasure.edges import FittedOutline, fit_outline
 from flatmeasure.measurement import Corner, Edge, Piece
 from flatmeasure.outline import Outline
 from flatmeasure.quantity import Quantity, root_sum_squares
-from flatmeasure.rectify import Rectification, polygon_area
+from flatmeasure.rectification import Rectification, polygon_area
 
 SPACING_MM = 4.0  # of the points that carry an edge's displacement: a lens bends nothing visibly within that
 U_SHIFT_PX = 0.07  # common shift of a whole outline by tone curve and sharpening (dark squares: 0.03 px, measured)

@@ -15,7 +15,7 @@ from flatmeasure.camera import Points
 from flatmeasure.labels import Colour, Label, draw_labels, draw_text, place_labels
 from flatmeasure.measurement import Edge, Measurement, Piece
 from flatmeasure.photo import Photo
-from flatmeasure.rectify import Rectification
+from flatmeasure.rectification import Rectification
 from flatmeasure.units import LengthUnit, format_length, format_quantity, mm_per_unit
 
 Pixels = NDArray[np.uint8]

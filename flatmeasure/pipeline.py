@@ -15,7 +15,7 @@ from flatmeasure.measurement import Measurement, Piece
 from flatmeasure.measures import measure_piece
 from flatmeasure.outline import refine_outline
 from flatmeasure.photo import Photo, PhotoSource, load_photo
-from flatmeasure.rectify import Rectification, rectify
+from flatmeasure.rectification import Rectification, rectify
 
 MAX_THICKNESS_MM = 100.0
 STEEP_DEG = 30.0

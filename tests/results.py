@@ -9,7 +9,7 @@ from flatmeasure.figures import Reference
 from flatmeasure.measurement import Corner, Edge, Measurement, Piece
 from flatmeasure.photo import load_photo
 from flatmeasure.quantity import Quantity
-from flatmeasure.rectify import PlacedReference, Rectification
+from flatmeasure.rectification import PlacedReference, Rectification
 from flatmeasure.scene import LaidCloth, LaidReference, Scene, View, corners_px, scene_camera
 from flatmeasure.synthetic import render_photo
 

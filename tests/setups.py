@@ -14,7 +14,7 @@ from flatmeasure.bundle import U_GROWTH_PX
 from flatmeasure.camera import Camera, Points, Pose
 from flatmeasure.figures import U_LOG_SIZE, Boundary, Reference, Step, border, code_boundaries
 from flatmeasure.projection import U_STEP_PX
-from flatmeasure.rectify import CameraPrior
+from flatmeasure.rectification import CameraPrior
 from flatmeasure.scene import LaidReference, Scene, View, scene_camera, see
 
 SIZE_PX = (4000, 3000)

@@ -6,7 +6,7 @@ import pytest
 from flatmeasure.camera import to_plane
 from flatmeasure.grid import find_grid, rectify_on_grid
 from flatmeasure.photo import Photo, load_photo
-from flatmeasure.rectify import polygon_area, rectify
+from flatmeasure.rectification import polygon_area, rectify
 from flatmeasure.scene import LaidCloth, LaidReference, Mat, Scene, View, scene_camera, see_loop
 from flatmeasure.synthetic import render_photo
 

@@ -20,7 +20,7 @@ from flatmeasure.lens import calibrate_photos
 from flatmeasure.lens_fit import LensView, fit_lens
 from flatmeasure.lens_profile import LensProfile, lens_for, load_profile, save_profile
 from flatmeasure.photo import Photo, load_photo
-from flatmeasure.rectify import rectify
+from flatmeasure.rectification import rectify
 from flatmeasure.scene import LaidReference, Mat, Scene, View, scene_camera, see
 from flatmeasure.synthetic import encode_jpeg, render_photo
 

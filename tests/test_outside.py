@@ -10,7 +10,7 @@ from shapely.geometry import Polygon
 from flatmeasure.bundle import solve
 from flatmeasure.camera import Camera, Pose, project, to_plane
 from flatmeasure.quantity import root_sum_squares
-from flatmeasure.rectify import polygon_area, rectify, rectify_references
+from flatmeasure.rectification import polygon_area, rectify, rectify_references
 from flatmeasure.scene import LaidCloth, LaidReference, Mat, Scene, View, scene_camera, see
 from flatmeasure.synthetic import PAPER, encode_jpeg, render_photo
 from tests.setups import Situation, simulate

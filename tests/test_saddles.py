@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from flatmeasure.figures import MARK_REACH, Reference, corner_marks, crossings
 from flatmeasure.photo import load_photo
-from flatmeasure.rectify import camera_prior, rectify_references
+from flatmeasure.rectification import camera_prior, rectify_references
 from flatmeasure.references import find_references
 from flatmeasure.saddles import locate_saddles
 from flatmeasure.scene import LaidReference, Scene, View, corners_px, scene_camera, see

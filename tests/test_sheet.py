@@ -15,7 +15,7 @@ from flatmeasure.camera import Points
 from flatmeasure.errors import OptionInvalid
 from flatmeasure.figures import Reference, corner_marks, crossings
 from flatmeasure.photo import display_light, linear_light, load_photo
-from flatmeasure.rectify import rectify
+from flatmeasure.rectification import rectify
 from flatmeasure.references import find_references
 from flatmeasure.sheet import Paper, first_codes, layout_of, sheet_pdf, square_places
 

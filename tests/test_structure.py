@@ -16,11 +16,11 @@ ORDER = (
     "errors", "quantity", "units", "files", "jpeg", "photo", "camera",
     # references and the view
     "figures", "candidates", "profiles", "steps", "saddles", "plausibility", "sightings", "references", "boards",
-    "projection", "bundle", "lens_profile", "rectify", "grid",
+    "projection", "bundle", "lens_profile", "rectification", "grid",
     # cloth
     "cloth_net", "ground", "evidence", "hints", "spread", "regions", "cloth",
     # outline, corners and edges
-    "appearance", "stepfit", "outline", "corners", "splines", "curves", "joints", "rounded", "breaks", "edges",
+    "appearance", "stepfit", "outline", "corners", "splines", "curves", "joints", "rounded", "breaks", "noise", "edges",
     # one photo's measurement, and how it is shown
     "measurement", "measures", "advice", "pipeline", "labels", "overlay", "table",
     # measured pieces and what is worked out from them
