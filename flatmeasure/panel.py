@@ -16,6 +16,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import nnls
+from shapely import make_valid
 from shapely.geometry import Polygon
 
 from flatmeasure.camera import Points
@@ -129,12 +130,12 @@ class Panel:
     @cached_property
     def polygon(self) -> Polygon:
         """The cloth, holes left out."""
-        return Polygon(self.outline_mm, self.holes_mm)
+        return _valid(Polygon(self.outline_mm, self.holes_mm))
 
-    @property
+    @cached_property
     def outer(self) -> Polygon:
         """The cloth with its holes filled."""
-        return Polygon(self.outline_mm)
+        return _valid(Polygon(self.outline_mm))
 
     def edge_points(self, edge: PanelEdge) -> Points:
         """(K, 2) points of an edge, both ends included."""
@@ -210,6 +211,15 @@ def outward(points: Points) -> Points:
     before = np.roll(side, 1, axis=0)
     cosine = np.sum(side * before, axis=1, keepdims=True)
     return np.asarray((side + before) / np.maximum(1.0 + cosine, 2.0 / MITRE_LIMIT**2))
+
+
+def _valid(polygon: Polygon) -> Polygon:
+    """The polygon; when an outline moved a little folds over itself in a sharp corner, without that fold."""
+    if polygon.is_valid:
+        return polygon
+    repaired = make_valid(polygon)
+    parts = [part for part in getattr(repaired, "geoms", [repaired]) if isinstance(part, Polygon)]
+    return max(parts, key=lambda part: float(part.area))
 
 
 def line_length(points: Points) -> float:

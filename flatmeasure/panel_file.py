@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from shapely.geometry import Polygon
+from shapely.geometry import LineString, Polygon
 from shapely.validation import explain_validity
 
 from flatmeasure.camera import Points
@@ -25,6 +25,7 @@ SCHEMA_PREFIX = "flatmeasure.measurement/"
 MAX_BYTES = 100_000_000
 MAX_MM = 100_000.0
 MAX_LAYERS = 1000
+THIN_MM = 1e-3  # coordinates are written to a micrometre
 
 
 def read_panels(source: str | Path) -> tuple[Panel, ...]:
@@ -188,7 +189,7 @@ def _edge_parts(piece: dict[str, Any]) -> list[Points]:
     if [int(edge["to"]) for edge in edges] != starts[1:] + starts[:1]:
         raise ValueError("its edges do not follow each other round the outline")
     if all("points_mm" in edge for edge in edges):
-        return _joined([_points(edge["points_mm"]) for edge in edges])
+        return [_thinned(part) for part in _joined([_points(edge["points_mm"]) for edge in edges])]
     corners = _points([corner["at_mm"] for corner in piece["corners"]]) if piece.get("corners") else outline[:1]
     nearest = [int(np.argmin(np.sum((outline - corners[start]) ** 2, axis=1))) for start in starts]
     ends = nearest[1:] + nearest[:1]
@@ -207,6 +208,11 @@ def _joined(parts: list[Points]) -> list[Points]:
     if min(len(part) for part in clean) < 2:
         raise ValueError("one of its edges is a single point")
     return clean
+
+
+def _thinned(part: Points) -> Points:
+    """The part without points that rounding alone sets off a straight line."""
+    return np.asarray(LineString(part).simplify(THIN_MM).coords)
 
 
 def _edge(edge: dict[str, Any], piece: dict[str, Any], part: Points, at: tuple[int, int]) -> PanelEdge:

@@ -147,7 +147,7 @@ def place_strips(panels: Panel | Sequence[Panel], plan: StripPlan) -> Strips:
     strips: list[Strip] = []
     shared, own = [], []
     for panel in pieces:
-        ruled = _best(panel, plan)
+        ruled = _best(usable(panel), angles_deg(panel, plan.direction), plan)
         k = _sensitivities(ruled, plan)
         lengths = np.array([x1 - x0 for _, x0, x1 in ruled.stretches])
         shared += [panel.error.scale * float(np.sum(lengths)), panel.error.shift_mm * float(np.sum(k))]
@@ -163,7 +163,7 @@ def place_strips(panels: Panel | Sequence[Panel], plan: StripPlan) -> Strips:
         total=total,
         joined=replace(total, value=max(total.value - lost, 0.0)),
         estimate=_estimate(pieces, plan),
-        sure_count=min(len(strips), sum(len(_best(_smallest(panel), plan).stretches) for panel in pieces)),
+        sure_count=min(len(strips), sum(_sure_count(panel, plan) for panel in pieces)),
         double_fold_mm=plan.width_mm / 4.0,
     )
 
@@ -184,24 +184,25 @@ def _estimate(pieces: Sequence[Panel], plan: StripPlan) -> Quantity:
     return Quantity(sum(area.value for area in areas) / plan.width_mm, u / plan.width_mm, "mm")
 
 
-def _smallest(panel: Panel) -> Panel:
-    """The panel smaller by twice the uncertainty of its outline, about its own middle."""
+def _sure_count(panel: Panel, plan: StripPlan) -> int:
+    """Strips that come out of the cloth smaller by twice the uncertainty of its outline about its middle."""
     error = panel.error
-    middle = np.mean(panel.outline_mm, axis=0)
-    reach = float(np.max(np.linalg.norm(panel.outline_mm - middle, axis=1)))
-    return panel.moved(shift_mm=-SAFE * root_sum_squares(reach * error.scale, error.shift_mm, error.point_mm))
+    reach = float(np.hypot(*np.ptp(panel.outline_mm, axis=0))) / 2.0
+    less = SAFE * root_sum_squares(reach * error.scale, error.shift_mm, error.point_mm)
+    cloth = usable(panel).buffer(-less, join_style="mitre")
+    return len(_best(cloth, angles_deg(panel, plan.direction), plan).stretches)
 
 
-def _best(panel: Panel, plan: StripPlan) -> _Ruled:
+def _best(cloth: BaseGeometry, angles: Sequence[float], plan: StripPlan) -> _Ruled:
     """The ruling with most length, over its shift, the two bias directions and the two ways ends may slant."""
     leans = (1.0, -1.0) if plan.ends is Ends.SLANTED else (0.0,)
     found = []
-    for angle in angles_deg(panel, plan.direction):
-        turned = affinity.rotate(usable(panel), -angle, origin=(0, 0))
+    for angle in angles:
+        turned = affinity.rotate(cloth, -angle, origin=(0, 0))
         for lean in leans:
-            cloth = affinity.affine_transform(turned, [1.0, -lean, 0.0, 1.0, 0.0, 0.0])
+            sheared = affinity.affine_transform(turned, [1.0, -lean, 0.0, 1.0, 0.0, 0.0])
             for shift in np.arange(RULINGS) / RULINGS * plan.width_mm:
-                found.append(_Ruled(cloth, _rule(cloth, plan, float(shift)), angle, lean))
+                found.append(_Ruled(sheared, _rule(sheared, plan, float(shift)), angle, lean))
     return max(found, key=lambda ruled: ruled.length)
 
 

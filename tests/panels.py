@@ -70,5 +70,6 @@ def densified(panel: Panel, step_mm: float = 5.0) -> Panel:
         for a, b in pairwise(line):
             count = max(1, round(float(np.hypot(*(b - a))) / step_mm))
             points += [a + (b - a) * i / count for i in range(count)]
-    dense = panel_from_outline(panel.id, np.array(points), corners=corners, holes_mm=panel.holes_mm, error=panel.error)
-    return replace(dense, grain=panel.grain, layers=panel.layers, flaws_mm=panel.flaws_mm)
+    ends = [*corners[1:], corners[0]]
+    edges = tuple(replace(edge, first=a, last=b) for edge, a, b in zip(panel.edges, corners, ends, strict=True))
+    return replace(panel, outline_mm=np.array(points), edges=edges)

@@ -9,7 +9,7 @@ import pytest
 from flatmeasure.errors import PieceUnreadable
 from flatmeasure.panel import OutlineError, Panel, explain_error, line_length
 from flatmeasure.panel_file import panel_from_dict, panel_from_outline, read_panels
-from tests.panels import ERROR, circle, darted, gore, monte_carlo, rectangle
+from tests.panels import ERROR, circle, darted, densified, gore, monte_carlo, rectangle
 
 
 def as_dict(panel: Panel) -> dict[str, Any]:
@@ -159,6 +159,23 @@ def test_foreign_file_failure(tmp_path: Any, text: str, message: str) -> None:
 def test_missing_file_failure(tmp_path: Any) -> None:
     with pytest.raises(PieceUnreadable, match="cannot be read"):
         read_panels(tmp_path / "none.json")
+
+
+def test_outline_rounded_to_a_micrometre_is_thinned() -> None:
+    """Points set along straight edges, rounded as files are, are no part of the shape (but for a few in 300)."""
+    piece = as_dict(densified(gore()))
+    for edge in piece["edges"]:
+        edge["points_mm"] = np.round(edge["points_mm"], 3).tolist()
+    assert len(densified(gore()).outline_mm) > 300
+    assert len(panel_from_dict(piece).outline_mm) <= len(gore().outline_mm) + 4
+
+
+def test_sharp_corner_folds_over_but_stays_a_polygon() -> None:
+    """A dart of 3 degrees with points along its legs: moved by more than the gap between them, it closes up."""
+    narrow = densified(darted(intake_mm=7.0), 1.0)
+    moved = narrow.moved(shift_mm=0.5)
+    assert moved.polygon.is_valid
+    assert moved.polygon.area == pytest.approx(narrow.polygon.area + 0.5 * narrow.outer.length, rel=1e-3)
 
 
 def test_unknown_edge_failure() -> None:
