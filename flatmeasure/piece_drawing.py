@@ -14,11 +14,12 @@ from shapely.ops import polylabel
 
 from flatmeasure.camera import Points
 from flatmeasure.panel import Panel, PanelEdge, line_length
-from flatmeasure.units import LengthUnit, format_length, format_quantity
+from flatmeasure.units import MM_PER_INCH, LengthUnit, format_length, format_quantity
 
 SVG = "http://www.w3.org/2000/svg"
 TEXT_SHARE = 0.022  # letter height over the larger side of the drawing
-SCALE_BARS_MM = (1000.0, 500.0, 200.0, 100.0, 50.0, 20.0, 10.0)
+SCALE_BARS = (1000.0, 500.0, 200.0, 100.0, 50.0, 20.0, 10.0)  # mm
+SCALE_BARS_IN = (36.0, 24.0, 12.0, 6.0, 4.0, 2.0, 1.0)
 
 # stroke, width in letter heights, dashes in letter heights, fill
 STYLES = {
@@ -197,7 +198,8 @@ def _grain(group: ElementTree.Element, panel: Panel, origin: Points, letter: flo
 
 
 def _scale_bar(root: ElementTree.Element, at: Points, room: float, letter: float, unit: LengthUnit) -> None:
-    length = next((bar for bar in SCALE_BARS_MM if bar <= min(room, 20.0 * letter)), SCALE_BARS_MM[-1])
+    bars = [bar * MM_PER_INCH for bar in SCALE_BARS_IN] if unit is LengthUnit.IN else SCALE_BARS
+    length = next((bar for bar in bars if bar <= min(room, 20.0 * letter)), bars[-1])
     points = np.array([at, at + np.array([length, 0.0])]) * [1.0, -1.0]
     _shape(root, Mark("outline", points), np.zeros(2), letter)
     words = f"{format_length(length, unit)}: print at 100 % and check this bar"
