@@ -16,6 +16,7 @@ from flatmeasure import __version__
 from flatmeasure.errors import FlatMeasureError, OptionInvalid
 from flatmeasure.files import check_writable, write_file
 from flatmeasure.lens_command import lens
+from flatmeasure.piece_commands import app as pieces
 from flatmeasure.sheet_command import sheet
 from flatmeasure.units import LengthUnit, parse_length, parse_size
 
@@ -75,6 +76,7 @@ def _root(
     """Areas and edge lengths of cloth from one photo, each with its uncertainty."""
 
 
+app.add_typer(pieces, name="piece")
 app.command()(sheet)
 app.command()(lens)
 

@@ -39,7 +39,7 @@ class EdgeShape:
     radius_max: Quantity | None
 
 
-def edge_shapes(panel: Panel) -> tuple[EdgeShape, ...]:
+def describe_edges(panel: Panel) -> tuple[EdgeShape, ...]:
     """The shape of each of a panel's edges, going round."""
     return tuple(_shape(panel, edge) for edge in panel.edges)
 

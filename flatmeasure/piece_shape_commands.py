@@ -45,14 +45,14 @@ def show(
 ) -> None:
     """Edges with their shapes, darts and notches, grain, and sizes along it."""
     from flatmeasure.darts import find_cuts
-    from flatmeasure.edge_shapes import edge_shapes
+    from flatmeasure.edge_shapes import describe_edges
     from flatmeasure.grain import grain_sizes
     from flatmeasure.piece_text import piece_lines
 
     out = Out(unit, json_path, drawing)
     out.check(file)
     panels = panels_of(file, piece)
-    rows = [(p, edge_shapes(p), find_cuts(p), grain_sizes(p) if p.grain else None) for p in panels]
+    rows = [(p, describe_edges(p), find_cuts(p), grain_sizes(p) if p.grain else None) for p in panels]
     lines = (line for row in rows for line in piece_lines(*row, unit))
     found = [
         {

@@ -12,7 +12,7 @@ from flatmeasure.matches import Match
 from flatmeasure.mirror import Comparison, Fold
 from flatmeasure.panel import Panel
 from flatmeasure.quantity import Quantity
-from flatmeasure.rectangles import Rectangle
+from flatmeasure.rectangles import CutRectangle
 from flatmeasure.strips import Strips
 from flatmeasure.totals import Totals
 from flatmeasure.units import LengthUnit, format_length, format_quantity
@@ -122,7 +122,7 @@ def division_lines(panel: Panel, division: Division, unit: LengthUnit) -> Lines:
     yield _table(("part", "area", "edges"), rows)
 
 
-def rectangle_line(panel: Panel, found: Rectangle | None, unit: LengthUnit) -> Lines:
+def rectangle_line(panel: Panel, found: CutRectangle | None, unit: LengthUnit) -> Lines:
     """The largest rectangle of a piece."""
     if found is None:
         yield f"Piece {panel.id} has no usable cloth."

@@ -37,7 +37,7 @@ class Direction(StrEnum):
 
 
 @dataclass(frozen=True, eq=False)
-class Rectangle:
+class CutRectangle:
     """A rectangle that can be cut from a piece.
 
     Attributes
@@ -77,7 +77,7 @@ def angles_deg(panel: Panel, direction: Direction) -> tuple[float, ...]:
     return tuple(along + turn for turn in turns[direction])
 
 
-def largest_rectangle(panel: Panel, direction: Direction, ratio: float | None = None) -> Rectangle | None:
+def largest_rectangle(panel: Panel, direction: Direction, ratio: float | None = None) -> CutRectangle | None:
     """The largest rectangle with its length in a direction.
 
     Parameters
@@ -90,7 +90,7 @@ def largest_rectangle(panel: Panel, direction: Direction, ratio: float | None = 
 
     Returns
     -------
-    Rectangle or None
+    CutRectangle or None
         None when there is no usable cloth. Every side lies where the outline (or a flaw) stops it, so
         u(length)^2 = (length scale)^2 + (2 shift)^2 + 2 point^2, the width likewise, and
         u(area)^2 = (2 A scale)^2 + (2 (length + width) shift)^2 + 2 point^2 (length^2 + width^2).
@@ -113,7 +113,7 @@ def largest_rectangle(panel: Panel, direction: Direction, ratio: float | None = 
     own = np.sqrt(2.0) * error.point_mm * np.hypot(length, width)
     c, s = np.cos(np.radians(angle)), np.sin(np.radians(angle))
     corners = np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]]) @ np.array([[c, s], [-s, c]])
-    return Rectangle(
+    return CutRectangle(
         direction=direction,
         length=_side(panel, length),
         width=_side(panel, width),

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from flatmeasure.edge_shapes import EdgeShape, edge_shapes
+from flatmeasure.edge_shapes import EdgeShape, describe_edges
 from flatmeasure.panel import OutlineError
 from flatmeasure.panel_file import panel_from_outline
 from tests.panels import ERROR, circle, gore
@@ -12,7 +12,7 @@ from tests.panels import ERROR, circle, gore
 def arched(rise_of: np.ndarray, error: OutlineError = ERROR) -> EdgeShape:
     """The lower edge of a 400 x 300 piece, displaced by a rise at 201 even places."""
     bottom = np.column_stack([np.linspace(0.0, 400.0, 201), rise_of])
-    return edge_shapes(
+    return describe_edges(
         panel_from_outline("A", [*bottom, [400.0, 300.0], [0.0, 300.0]], corners=[0, 200, 201, 202], error=error)
     )[0]
 
@@ -57,14 +57,14 @@ def test_s_curve_has_no_widest_radius() -> None:
 
 
 def test_straight_edge_has_no_radius() -> None:
-    side = edge_shapes(gore())[1]
+    side = describe_edges(gore())[1]
     assert (side.kind, side.bends, side.radius_min, side.radius_max) == ("straight", "straight", None, None)
     assert side.depth.value < 1e-9
     assert side.chord.value == pytest.approx(side.length.value)
 
 
 def test_closed_edge() -> None:
-    shape = edge_shapes(panel_from_outline("A", circle(100.0), corners=[0], error=ERROR))[0]
+    shape = describe_edges(panel_from_outline("A", circle(100.0), corners=[0], error=ERROR))[0]
     assert shape.chord.value == 0.0
     assert shape.depth.value == pytest.approx(200.0)
     assert shape.radius_min is not None
