@@ -18,7 +18,7 @@ from flatmeasure.figures import Points, Saddles
 from flatmeasure.profiles import Patch
 from flatmeasure.steps import carry, homography
 
-RADIUS_PX = (2.5, 8.0)  # least and greatest radius of the pixels used
+RADIUS_PX = (2.5, 6.0)  # least and greatest radius of the pixels used
 MARGIN_PX = 1.5  # left between them and the ends of the crossing's lines: there the blur reaches in
 SLIP_PX = 1.5  # a crossing may lie so far from where the figure's corners say
 LEAST_CONTRAST = 0.4  # between its dark and light quadrants, as a share of the border's
@@ -26,7 +26,9 @@ ROUGHEST = 0.1  # rms residual, as a share of the contrast
 BLUR_RANGE = (0.3, 4.0)  # scale of erf, in pixels
 U_FLOOR_PX = 0.03  # 0.006 to 0.022 on renders with JPEG, sharpening and tone curves; the rest is for the print
 FIRST_BLUR = 1.2
+LIKELY = 0.5  # of the least contrast: less, where the crossing should be, and it is not looked for closely
 ROUNDS = 8
+SETTLED_PX = 1e-3
 LARGEST_CHANGE = np.array([0.7, 0.7, 0.1, 0.1, 0.3, np.inf, np.inf, np.inf, np.inf])  # of the unknowns, in one round
 STIFFNESS = np.array([0.0, 0.0, 1e-2, 1e-2, 1e-3, 0.0, 0.0, 0.0, 0.0])  # keeps the angles where few pixels show them
 
@@ -38,6 +40,9 @@ class _Window:
     offset_px: Points
     light: Points
     weight: Points
+
+    def chosen(self, which: NDArray[np.bool_]) -> "_Window":
+        return _Window(self.offset_px[which], self.light[which], self.weight[which])
 
 
 @dataclass(frozen=True, eq=False)
@@ -101,11 +106,16 @@ def refine_crossings(
     origin = np.asarray(patch.origin_px)
     radius_px = np.minimum(np.linalg.norm(ways_px, axis=2).min(axis=1) - MARGIN_PX, RADIUS_PX[1])
     room = np.minimum(guess_px - origin, np.array(patch.light.shape[::-1]) - 1.0 - (guess_px - origin)).min(axis=1)
-    tried = np.flatnonzero((radius_px >= RADIUS_PX[0]) & (room > radius_px + 2.0))
     at, u_px, good = guess_px.copy(), np.full(len(guess_px), np.inf), np.zeros(len(guess_px), dtype=bool)
-    if len(tried):
-        angles = np.arctan2(ways_px[tried, :, 0], -ways_px[tried, :, 1])  # of the normals to the lines
-        fit = _fit(_window(patch, guess_px[tried] - origin, radius_px[tried]), angles)
+    tried = np.flatnonzero((radius_px >= RADIUS_PX[0]) & (room > radius_px + 2.0))
+    if len(tried) == 0:
+        return at, u_px, good
+    window = _window(patch, guess_px[tried] - origin, radius_px[tried])
+    start = _start(window, np.arctan2(ways_px[tried, :, 0], -ways_px[tried, :, 1]))  # of the normals to the lines
+    likely = 2.0 * np.abs(start[:, 5]) > LIKELY * least_contrast
+    if likely.any():
+        tried = tried[likely]
+        fit = _fit(window.chosen(likely), start[likely])
         at[tried] += fit.offset_px
         u_px[tried] = np.hypot(U_FLOOR_PX, fit.u_px)
         good[tried] = (np.hypot(*fit.offset_px.T) < SLIP_PX) & (fit.roughness < ROUGHEST)
@@ -125,17 +135,25 @@ def _window(patch: Patch, guess: Points, radius_px: Points) -> _Window:
     return _Window(offset_px, patch.light[row, column].astype(np.float64), weight)
 
 
-def _fit(window: _Window, angles: Points) -> _Fit:
-    """Gauss-Newton in nine unknowns: place, angles of the two lines' normals, blur, height, level, slopes."""
+def _start(window: _Window, angles: Points) -> Points:
+    """The unknowns (N, 9): place, angles of the two lines' normals, blur, height, level, slopes."""
     unknowns = np.zeros((len(angles), 9))
     unknowns[:, 2:4], unknowns[:, 4] = angles, FIRST_BLUR
     basis = _model(unknowns, window.offset_px)[1][..., 5:]
     unknowns[:, 5:] = _solve(basis, window.light, window.weight, np.zeros(4))[0]
+    return unknowns
+
+
+def _fit(window: _Window, start: Points) -> _Fit:
+    """Gauss-Newton in the nine unknowns of `_start`."""
+    unknowns = start.copy()
     for _ in range(ROUNDS):
         model, jacobian = _model(unknowns, window.offset_px)
         change, inverse = _solve(jacobian, window.light - model, window.weight, STIFFNESS)
         unknowns += np.clip(change, -LARGEST_CHANGE, LARGEST_CHANGE)
         unknowns[:, 4] = np.clip(unknowns[:, 4], *BLUR_RANGE)
+        if np.abs(change[:, :2]).max() < SETTLED_PX:
+            break
     residual = window.light - _model(unknowns, window.offset_px)[0]
     number = window.weight.sum(axis=1)
     scatter = np.sqrt(np.sum(window.weight * residual**2, axis=1) / np.maximum(number - 9.0, 1.0))
