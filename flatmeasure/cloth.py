@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from flatmeasure.camera import Points
 from flatmeasure.candidates import coded_candidates, grey_of
 from flatmeasure.errors import ClothNotFound
-from flatmeasure.evidence import colour_bins, colour_evidence, ground_evidence, learned_evidence
+from flatmeasure.evidence import colour_bins, colour_evidence, ground_evidence, learned_evidence, sharp_shade
 from flatmeasure.ground import Mask, Scalar, view_ground
 from flatmeasure.hints import Hints, Marks, draw_marks
 from flatmeasure.photo import Photo, Pixels, load_photo
@@ -23,7 +23,7 @@ from flatmeasure.regions import ClothRegion, Sizes, clean_mask, trace_regions
 from flatmeasure.spread import Links, link_neighbours, spread
 
 _MEDIUM_PX, _SMALL_PX = 750_000, 100_000
-_SURE = 8.0  # log-odds
+_SURE, _LIKELY = 8.0, 3.0  # log-odds
 _LEARNED_WEIGHT, _FIRST_WEIGHT, _COLOUR_WEIGHT = 0.9, 0.5, 1.2
 _SPREAD_STRENGTH = 60.0
 _ROUNDS = 3
@@ -31,6 +31,7 @@ _WORTH_SHOWING = 0.3  # of the surest piece's confidence
 _SMALLEST_PIECE_MM2, _SMALLEST_WIDTH_MM = 400.0, 12.0
 _SMALLEST_HOLE_MM2, _SMALLEST_HOLE_WIDTH_MM = 150.0, 10.0
 _WIDEST_NOTCH_MM = 25.0  # of a print along the outline
+_WIDEST_SHADOW_MM = 20.0  # with a sharp edge, beside cloth laid flat
 
 
 def find_cloth(
@@ -92,11 +93,12 @@ def segment_cloth(
     scale = np.array([small.shape[1] / photo.width_px, small.shape[0] / photo.height_px])
     references = [(np.asarray(quad, np.float64) + 0.5) * scale - 0.5 for quad in references_px]
     marks = draw_marks(hints or Hints(), small, scale)
-    probability = _resized(_cloth_probability(small, medium, references, marks), medium)
-    cloth = _snap(probability, small.shape[1], medium)
-    kept_open = _resized(marks.ground.astype(np.float32), medium) > 0.5
     to_photo = (photo.width_px / medium.shape[1], photo.height_px / medium.shape[0])
     sizes = _sizes(medium, None if mm_per_px is None else mm_per_px * to_photo[0])
+    shadow_width = sizes.shadow_width * small.shape[1] / medium.shape[1]
+    probability = _resized(_cloth_probability(small, medium, references, marks, shadow_width), medium)
+    cloth = _snap(probability, small.shape[1], medium)
+    kept_open = _resized(marks.ground.astype(np.float32), medium) > 0.5
     regions = trace_regions(clean_mask(probability, cloth, sizes, kept_open), probability, medium, to_photo)
     surest = max((region.confidence for region in regions), default=0.0)
     return tuple(region for region in regions if region.confidence >= _WORTH_SHOWING * surest)
@@ -116,7 +118,9 @@ def _resized(values: Scalar, like: Pixels) -> Scalar:
     return np.asarray(cv2.resize(values, size, interpolation=cv2.INTER_LINEAR), dtype=np.float32)
 
 
-def _cloth_probability(small: Pixels, medium: Pixels, references: Sequence[Points], marks: Marks) -> Scalar:
+def _cloth_probability(
+    small: Pixels, medium: Pixels, references: Sequence[Points], marks: Marks, shadow_width: float
+) -> Scalar:
     smooth = np.asarray(cv2.GaussianBlur(small, (0, 0), 0.7), dtype=np.uint8)
     view = view_ground(smooth.astype(np.float32) / 255.0, references)
     allowed = view.allowed & ~marks.excluded
@@ -125,17 +129,24 @@ def _cloth_probability(small: Pixels, medium: Pixels, references: Sequence[Point
     first = ground_evidence(view, allowed, not references) + _LEARNED_WEIGHT * learned_evidence(view, small, medium)
     log_odds = first
     for remaining in reversed(range(_ROUNDS)):
-        evidence = _with_marks(log_odds, allowed, marks)
-        share = 1.0 / (1.0 + cv2.exp(-evidence))
-        probability = spread(share, np.abs(2.0 * share - 1.0) + 0.02, links, _SPREAD_STRENGTH)
+        probability = _settle(_with_marks(log_odds, allowed, marks), links)
         if remaining:
             log_odds = _FIRST_WEIGHT * first + _COLOUR_WEIGHT * colour_evidence(bins, probability, allowed)
+    sharp = sharp_shade(view, probability, shadow_width)
+    if sharp.any():
+        probability = _settle(_with_marks(np.where(sharp, _LIKELY, log_odds), allowed, marks), links)
     return probability
 
 
+def _settle(evidence: Scalar, links: Links) -> Scalar:
+    """Probabilities from log-odds, the sure ones spread over the doubtful."""
+    share = 1.0 / (1.0 + cv2.exp(-evidence))
+    return spread(share, np.abs(2.0 * share - 1.0) + 0.02, links, _SPREAD_STRENGTH)
+
+
 def _with_marks(log_odds: Scalar, allowed: Mask, marks: Marks) -> Scalar:
-    odds = np.where(marks.like_cloth, np.maximum(log_odds, 3.0), log_odds)
-    odds = np.where(marks.like_ground, np.minimum(odds, -3.0), odds)
+    odds = np.where(marks.like_cloth, np.maximum(log_odds, _LIKELY), log_odds)
+    odds = np.where(marks.like_ground, np.minimum(odds, -_LIKELY), odds)
     odds[~allowed | marks.ground] = -_SURE
     odds[marks.cloth] = _SURE
     return np.asarray(odds, dtype=np.float32)
@@ -172,11 +183,12 @@ def _dilated(mask: Mask, shape: NDArray[np.integer] | cv2.typing.MatLike) -> Mas
 def _sizes(medium: Pixels, mm_per_px: float | None) -> Sizes:
     if mm_per_px is None:
         side = float(min(medium.shape[:2]))
-        return Sizes((0.03 * side) ** 2, 0.012 * side, (0.035 * side) ** 2, 0.025 * side, 0.03 * side)
+        return Sizes((0.03 * side) ** 2, 0.012 * side, (0.035 * side) ** 2, 0.025 * side, 0.03 * side, 0.045 * side)
     return Sizes(
         _SMALLEST_PIECE_MM2 / mm_per_px**2,
         _SMALLEST_WIDTH_MM / mm_per_px,
         _SMALLEST_HOLE_MM2 / mm_per_px**2,
         _SMALLEST_HOLE_WIDTH_MM / mm_per_px,
         _WIDEST_NOTCH_MM / mm_per_px,
+        _WIDEST_SHADOW_MM / mm_per_px,
     )

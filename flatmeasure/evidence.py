@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flatmeasure.cloth_net import cloth_probability
-from flatmeasure.ground import GroundView, Mask, Scalar
+from flatmeasure.ground import FULL_LIGHT, GroundView, Mask, Scalar, ground_distance
 from flatmeasure.photo import Pixels
 
 _HIGHEST_LIMIT = 4.0  # distance to the ground beyond which nothing is taken for ground
@@ -19,6 +19,9 @@ _LEARNED_LIMIT = 4.0
 _COLOUR_LIMIT = 3.0
 _BINS = (32, 64, 64)  # L*, a*, b*
 _RARE = 1e-5  # share of a colour that says nothing
+_CROSS = np.array([[0, 1, 0], [1, 1, 1], [0, 1, 0]], np.uint8)
+_DARK, _CLEARLY_DARKER = 2.0, 1.5  # distances to lit ground
+_OPEN_SHARE, _SHARP_PX = 0.5, 1.6
 _PAINT_SHRINK, _PAINT_BLUR = 4, 6.0
 
 
@@ -39,6 +42,36 @@ def ground_evidence(view: GroundView, allowed: Mask, border_is_ground: bool) -> 
         doubtful = np.where(distance > 2.0 * limit, 3.0, -2.0)
         odds = np.where(view.border, np.minimum(odds, doubtful), odds)
     return np.asarray(odds, dtype=np.float32)
+
+
+def sharp_shade(view: GroundView, probability: Scalar, shadow_width: float) -> Mask:
+    """Areas that look like ground in shade but are no shadow: wide, and sharp against the lit ground.
+
+    Cloth laid flat casts a shadow no wider than a few times its thickness; a hand or a lamp stand casts one with a soft
+    edge. So grey cloth on a white mat is told from shade. The edge's width is the count of pixels of middling
+    distance beside it, for each pixel of its length.
+    """
+    lit = ground_distance(view.model, view.even, FULL_LIGHT)
+    other = view.allowed & (probability < 0.5)
+    dark = other & (lit > max(_DARK, view.usual))
+    count, labels = cv2.connectedComponents(cv2.morphologyEx(_bytes(dark), cv2.MORPH_OPEN, _CROSS), connectivity=4)
+    found = np.zeros_like(dark)
+    for k in range(1, count):
+        area = labels == k
+        if area.sum() < shadow_width**2 or (area & view.border).any():
+            continue
+        if 2.0 * cv2.distanceTransform(_bytes(area), cv2.DIST_L2, 3).max() < shadow_width:
+            continue
+        rim = _dilated(area, 1) & ~area & other
+        beside = _dilated(area, 5) & ~area & other
+        around = _dilated(area, 9) & ~_dilated(area, 5) & other
+        if rim.sum() < _OPEN_SHARE * area.sum() ** 0.5 or not around.any():
+            continue
+        low, high = float(np.median(lit[around])), float(np.median(lit[area]))
+        middling = (lit > low + 0.25 * (high - low)) & (lit < low + 0.75 * (high - low))
+        if high - low > _CLEARLY_DARKER and (beside & middling).sum() < _SHARP_PX * rim.sum():
+            found |= area
+    return found
 
 
 def learned_evidence(view: GroundView, small: Pixels, medium: Pixels) -> Scalar:
@@ -71,7 +104,7 @@ def colour_bins(colours: NDArray[np.float32]) -> NDArray[np.int32]:
 
 
 def _painted_over(view: GroundView, window: tuple[slice, slice], small: Pixels, medium: Pixels) -> Pixels:
-    """A window of the small picture cut out of the medium one; what can't be cloth takes the colour of ground nearby."""
+    """A window of the small picture, cut out of the medium one; no-go areas take the colour of the ground nearby."""
     up = medium.shape[0] / small.shape[0]
     rows, columns = (slice(round(up * s.start), round(up * s.stop)) for s in window)
     part = np.ascontiguousarray(medium[rows, columns])
@@ -89,6 +122,10 @@ def _painted_over(view: GroundView, window: tuple[slice, slice], small: Pixels, 
     cover = np.clip(cv2.resize(paint, full), 0, 255).astype(np.uint8)
     cv2.copyTo(cover, cv2.resize(hidden, full, interpolation=cv2.INTER_NEAREST), part)
     return part
+
+
+def _dilated(mask: Mask, steps: int) -> Mask:
+    return np.asarray(cv2.dilate(_bytes(mask), _CROSS, iterations=steps), dtype=bool)
 
 
 def _bytes(mask: Mask) -> Pixels:

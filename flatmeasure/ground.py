@@ -26,12 +26,9 @@ BORDER_SHARE = 0.03  # width of the strip along the picture's edge, of the short
 _SAMPLES = 6000
 _SMALLEST_CLUSTER = 0.02  # of the samples
 _COLOUR_NOISE = 0.012  # of the full scale: sensor noise and JPEG together, the least scatter of any cluster
-_SHADE_RANGE = (0.5, 1.0)  # encoded brightness of shaded ground against lit; 0.5 is about a fifth of the light
-_LIGHT_RANGE = (0.5, 2.0)  # the same for uneven light
 _LIGHT_ROUNDS, _LIGHT_SAMPLES = 6, 50  # effective number: neighbouring pixels err alike
 _LIGHT_STEP = 0.08  # of the logarithm: scatter about a smooth field
 _LIGHT_CHANGE = 0.3  # usual change of the logarithm from the middle of a picture to its edge
-_SHADE_PRICE = 3.0  # distance of ground in shade: as far as a colour that scatter seldom explains
 _FAR = 4.0  # a distance that scatter hardly explains
 _UNLIKE = 2.5  # a distance less than the price of shade: a mat may have the floor's hue
 _MAT_SHARE_OF_RING = 0.25
@@ -40,6 +37,28 @@ _USUAL_SHARE = 0.97
 _SQUARE = np.ones((5, 5), np.uint8)
 _CLOTH_SHARE_OF_BORDER = 0.35  # cloth cut off by the picture's edge takes less of it
 _CLOTH_BORDER_RATIO = 1.1  # and less of it than this times the root of its own area
+
+
+@dataclass(frozen=True)
+class Shade:
+    """How else a ground colour may show: darker or lighter, at a price.
+
+    Attributes
+    ----------
+    least, most : float
+        Range of the encoded brightness against full light; 0.5 is about a fifth of the light.
+    price : float
+        The least distance of a colour so explained.
+    """
+
+    least: float
+    most: float
+    price: float
+
+
+FULL_LIGHT = Shade(1.0, 1.0, 0.0)
+CAST_SHADE = Shade(0.5, 1.0, 3.0)  # the price: as far as a colour that scatter seldom explains
+ANY_LIGHT = Shade(0.5, 2.0, 0.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,6 +83,7 @@ class GroundView:
 
     Attributes
     ----------
+    model : GroundModel
     even : (H, W, 3) float32 array
         The colours under even light.
     distance : (H, W) float32 array
@@ -76,6 +96,7 @@ class GroundView:
         The distance that nearly all ground keeps below.
     """
 
+    model: GroundModel
     even: NDArray[np.float32]
     distance: Scalar
     allowed: Mask
@@ -105,23 +126,16 @@ def fit_ground(colours: NDArray[np.float32], clusters: int = 6) -> GroundModel:
     return GroundModel(np.array(means, np.float32), np.array(whiteners, np.float32))
 
 
-def ground_distance(
-    model: GroundModel, colours: NDArray[np.float32], shade_range: tuple[float, float] | None = None
-) -> Scalar:
-    """Distance of every pixel, (H, W, 3) RGB 0 to 1, to the nearest ground colour in standard deviations.
-
-    Ground is lit, or shaded at a price. With a ``shade_range`` any brightness in it is free.
-    """
-    low, high = shade_range or _SHADE_RANGE
-    price2 = 0.0 if shade_range else _SHADE_PRICE**2
+def ground_distance(model: GroundModel, colours: NDArray[np.float32], shade: Shade) -> Scalar:
+    """Distance of every pixel, (H, W, 3) RGB 0 to 1, to the nearest ground colour in standard deviations."""
     pixels = np.ascontiguousarray(colours.reshape(-1, 3))
     nearest = np.full(len(pixels), np.inf, np.float32)
     for mean, whitener in zip(model.means, model.whiteners, strict=True):
         seen, lit = pixels @ whitener.T, whitener @ mean
         length2, along, lit2 = np.einsum("ij,ij->i", seen, seen), seen @ lit, float(lit @ lit)
-        shade = np.clip(along / lit2, low, high)
+        ratio = np.clip(along / lit2, shade.least, shade.most)
         np.minimum(nearest, length2 + lit2 - 2.0 * along, out=nearest)
-        np.minimum(nearest, length2 + shade * (shade * lit2 - 2.0 * along) + price2, out=nearest)
+        np.minimum(nearest, length2 + ratio * (ratio * lit2 - 2.0 * along) + shade.price**2, out=nearest)
     distance: Scalar = np.sqrt(np.maximum(nearest, 0.0)).reshape(colours.shape[:2])
     return distance
 
@@ -137,19 +151,19 @@ def view_ground(colours: NDArray[np.float32], references_px: Sequence[Points]) -
         Corners of the references in pixels of this picture.
     """
     border = _border_strip(colours.shape[:2])
-    even, distance = _compare(colours, border, border)
     cards = _grown(references_px, CARD_GROWTH, border.shape)
     ring = _grown(references_px, RING_GROWTH, border.shape) & ~cards
-    sheet = _sheet_under(ring, distance)
-    if sheet is None:
-        samples = ring | border
-        if ring.any():
-            even, distance = _compare(colours, samples, border)
-        return GroundView(even, distance, ~cards, border, _usual(distance, samples))
-    samples = ring & sheet
-    even, to_mat = _compare(colours, samples, np.zeros_like(border))
-    on_mat = _mat_area((to_mat < np.minimum(distance, _FAR)) | cards, cards)
-    return GroundView(even, to_mat, on_mat & ~cards, border, _usual(to_mat, samples))
+    model, even = _learn(colours, border, border)
+    to_floor = ground_distance(model, even, CAST_SHADE)
+    sheet = _sheet_under(ring, to_floor)
+    if sheet is None and not ring.any():
+        return GroundView(model, even, to_floor, ~cards, border, _usual(to_floor, border))
+    samples, edge = (ring | border, border) if sheet is None else (ring & sheet, np.zeros_like(border))
+    model, even = _learn(colours, samples, edge)
+    distance = ground_distance(model, even, CAST_SHADE)
+    like_mat = (distance < np.minimum(to_floor, _FAR)) | cards
+    allowed = ~cards if sheet is None else _mat_area(like_mat, cards) & ~cards
+    return GroundView(model, even, distance, allowed, border, _usual(distance, samples))
 
 
 def _usual(distance: Scalar, samples: Mask) -> float:
@@ -166,11 +180,14 @@ def _sheet_under(ring: Mask, to_floor: Scalar) -> Mask | None:
     return sheet
 
 
-def _compare(colours: NDArray[np.float32], samples: Mask, border: Mask) -> tuple[NDArray[np.float32], Scalar]:
-    """Colours freed of light that changes slowly over the picture, and their distance to the ground in the samples."""
+def _learn(
+    colours: NDArray[np.float32], samples: Mask, border: Mask
+) -> tuple[GroundModel, NDArray[np.float32]]:
+    """The ground that the samples show, and the picture freed of light that changes slowly over it."""
     model = _without_cloth(fit_ground(colours[samples]), colours, border)
-    even = colours / _light_field(colours, samples, ground_distance(model, colours, _LIGHT_RANGE))[:, :, None]
-    return even, ground_distance(_without_cloth(fit_ground(even[samples]), even, border), even)
+    field = _light_field(colours, samples, ground_distance(model, colours, ANY_LIGHT))
+    even = colours / field[:, :, None]
+    return _without_cloth(fit_ground(even[samples]), even, border), even
 
 
 def _light_field(colours: NDArray[np.float32], samples: Mask, hue_distance: Scalar) -> Scalar:
@@ -208,7 +225,8 @@ def _without_cloth(floor: GroundModel, colours: NDArray[np.float32], border: Mas
     strip_width = max(1.5, BORDER_SHARE * min(strip.shape))
     kept = []
     for k in range(len(floor.means)):
-        near = ground_distance(GroundModel(floor.means[k : k + 1], floor.whiteners[k : k + 1]), coarse) < _FAR
+        colour = GroundModel(floor.means[k : k + 1], floor.whiteners[k : k + 1])
+        near = ground_distance(colour, coarse, CAST_SHADE) < _FAR
         reached = int((strip & near).sum())
         labels = cv2.connectedComponents(_as_bytes(near), connectivity=4)[1]
         area = int(np.bincount(labels.ravel())[np.unique(labels[strip & near])].sum())

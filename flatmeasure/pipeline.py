@@ -6,7 +6,7 @@ from string import ascii_uppercase
 
 import numpy as np
 
-from flatmeasure.cloth import ClothRegion, segment_cloth
+from flatmeasure.cloth import segment_cloth
 from flatmeasure.errors import Note, OptionInvalid
 from flatmeasure.figures import Rectangle, Square
 from flatmeasure.grid import rectify_on_grid

@@ -44,13 +44,14 @@ class ClothRegion:
 
 @dataclass(frozen=True)
 class Sizes:
-    """What is too small to be meant, in pixels of the mask."""
+    """Up to where things are something else, in pixels of the mask: dust, folds, prints, shadows."""
 
     piece_area: float
     piece_width: float
     hole_area: float
     hole_width: float
     notch_width: float
+    shadow_width: float
 
 
 def clean_mask(probability: Scalar, cloth: Mask, sizes: Sizes, kept_open: Mask) -> Mask:

@@ -175,3 +175,22 @@ def test_hint_adds_cloth_that_looks_like_shaded_ground() -> None:
     hints = Hints(cloth_px=(np.array([[320.0, 185.0], [600.0, 200.0]]),))
     (region,) = find_cloth(photo, hints)
     assert overlap(region, SHIRT) > 0.97
+
+
+def test_grey_cloth_is_no_shadow() -> None:
+    """Grey on white is told from shade by its sharp edge and its width; a soft shade as dark as it is left out."""
+    white = (215, 215, 215)
+    bib = [(430, 150), (560, 160), (550, 260), (440, 250)]
+    picture = ground(white)
+    lay(picture, SHIRT, (200, 60, 60))
+    lay(picture, bib, (170, 170, 170))
+    (region,) = find_cloth(shoot(picture))
+    assert overlap(region, SHIRT) > 0.98
+
+    picture = ground(white)
+    shade = np.zeros(picture.shape[:2], np.float32)
+    cv2.circle(shade, (1500, 300), 90, 1.0, -1)
+    picture *= 1.0 - 0.21 * cv2.GaussianBlur(shade, (0, 0), 35.0)[:, :, None]
+    lay(picture, SHIRT, (200, 60, 60))
+    (region,) = find_cloth(shoot(picture))
+    assert overlap(region, SHIRT) > 0.98
