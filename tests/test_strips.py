@@ -99,6 +99,23 @@ def test_published_strip_count(cloth_in: float, wanted_in: float, count: int, pe
         assert (found.joined.value >= wanted_in * MM_PER_INCH) is enough
 
 
+@pytest.mark.parametrize(
+    ("cloth_in", "strip_in", "wanted_in", "count"),
+    [
+        (42.0, 2.5, 238.0, 6),  # monicacurryquiltdesign.com 2019/06: 2 * 54 + 2 * 60 + 10 = 238 in, 238 / 42 = 5.6
+        (44.0, 2.5, 272.0, 7),  # quiltingboard.com 8276918: 8 lengths of 44 in from 20 in make 352 in, so enough
+    ],
+)
+def test_published_square_joins(cloth_in: float, strip_in: float, wanted_in: float, count: int) -> None:
+    """Strips sewn end to end across: so many are enough, one less is not."""
+    plan = StripPlan(strip_in * MM_PER_INCH, Direction.ALONG, Ends.SQUARE, QUARTER)
+    for strips, enough in ((count, True), (count - 1, False)):
+        cloth = grained(rectangle(cloth_in * MM_PER_INCH, strips * strip_in * MM_PER_INCH, OutlineError()))
+        found = place_strips(cloth, plan)
+        assert found.total.value == pytest.approx(strips * cloth_in * MM_PER_INCH)
+        assert (found.joined.value >= wanted_in * MM_PER_INCH) is enough
+
+
 def test_double_fold() -> None:
     """Common practice: a 1 in strip folded in half, its edges to the middle, gives a 1/4 in double-fold binding."""
     assert place_strips(square_in(12.0), bias_in(1.0)).double_fold_mm == pytest.approx(0.25 * MM_PER_INCH)
