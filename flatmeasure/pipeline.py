@@ -16,6 +16,7 @@ from flatmeasure.measures import measure_piece
 from flatmeasure.outline import refine_outline
 from flatmeasure.photo import Photo, PhotoSource, load_photo
 from flatmeasure.rectification import Rectification, rectify
+from flatmeasure.regions import ClothRegion
 
 MAX_THICKNESS_MM = 100.0
 STEEP_DEG = 30.0
