@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from flatmeasure.boards import find_board
+from flatmeasure.checkerboard import find_board
 from flatmeasure.bundle import CameraPrior
 from flatmeasure.errors import Note, PhotoUnusable, ReferenceImplausible, ReferenceNotFound, ViewsUnfit
 from flatmeasure.figures import Reference

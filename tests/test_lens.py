@@ -11,7 +11,7 @@ import pytest
 from numpy.typing import NDArray
 
 from flatmeasure import cli
-from flatmeasure.boards import find_board
+from flatmeasure.checkerboard import find_board
 from flatmeasure.bundle import CameraPrior
 from flatmeasure.camera import Points
 from flatmeasure.errors import OptionInvalid, ProfileUnreadable, ReferenceNotFound, ViewsUnfit

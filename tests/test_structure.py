@@ -15,7 +15,7 @@ PACKAGE = ROOT / "flatmeasure"
 ORDER = (
     "errors", "quantity", "units", "files", "jpeg", "photo", "camera",
     # references and the view
-    "figures", "candidates", "profiles", "steps", "saddles", "plausibility", "sightings", "references", "boards",
+    "figures", "candidates", "profiles", "steps", "saddles", "plausibility", "sightings", "references", "checkerboard",
     "projection", "bundle", "lens_profile", "rectification", "grid",
     # cloth
     "cloth_net", "ground", "evidence", "hints", "spread", "regions", "cloth",
