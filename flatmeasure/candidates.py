@@ -16,6 +16,8 @@ LARGEST_SIDE = 0.45
 
 BLOCKS = (31, 101)  # of the adaptive threshold: small squares amid detail, large ones and soft light
 LEAST_STEP = 6  # codes from the local mean
+SLENDEREST = 0.2  # shortest side over longest
+FILLED = 0.9  # area of a contour over that of its quadrilateral
 INSIDE = (0.2, 0.5, 0.8)  # shares of the way from the middle to the border where the inside is looked at
 RING, RING_PX = 0.08, 2.0  # where the ground is looked at: share of the side, at least px of the reduced picture
 NEIGHBOUR = 1.8  # sides between middles: the squares of a board stand 1.4 apart, those on cards of their own farther
@@ -78,7 +80,12 @@ def coded_candidates(grey: Pixels) -> list[Candidate]:
     """
     reduced = reduce(grey, max(1, round(max(grey.shape) / CODE_SIDE_PX)))
     settings = cv2.aruco.DetectorParameters()
-    settings.adaptiveThreshWinSizeMin = settings.adaptiveThreshWinSizeMax = 13
+    settings.adaptiveThreshWinSizeMin = settings.adaptiveThreshWinSizeMax = 23
+    settings.perspectiveRemovePixelPerCell = (
+        8  # cells of few pixels, read in their middles: finds blurred small squares
+    )
+    settings.perspectiveRemoveIgnoredMarginPerCell = 0.25
+    settings.minMarkerDistanceRate = 0.02  # the outline of a narrow card must not displace the square on it
     settings.minMarkerPerimeterRate = 4.0 * SMALLEST_SIDE
     settings.maxErroneousBitsInBorderRate = 0.2
     settings.errorCorrectionRate = 0.0
@@ -106,8 +113,10 @@ def quad_candidates(grey: Pixels, *, dark: bool) -> list[Candidate]:
     if not quads:
         return []
     stacked = np.stack(quads)
-    single = _without_patterns(_distinct(stacked[_stand_out(smooth, stacked, dark=dark)]))
-    return [Candidate(reduced.to_photo(quad), 2.0 * reduced.factor + 2.0) for quad in single]
+    sides = _side_lengths(stacked)
+    stacked = stacked[(sides.min(axis=1) > SLENDEREST * sides.max(axis=1)) & _stand_out(smooth, stacked, dark=dark)]
+    single = _without_patterns(_distinct(stacked))
+    return [Candidate(reduced.to_photo(clockwise(quad)), 2.0 * reduced.factor + 2.0) for quad in single]
 
 
 def _stand_out(grey: Pixels, quads: Points, *, dark: bool) -> NDArray[np.bool_]:
@@ -141,21 +150,17 @@ def _light_at(grey: Pixels, points: Points) -> Points:
 
 
 def _quads(mask: Pixels) -> list[Points]:
-    """Convex quadrilaterals (4, 2), clockwise as seen, among the outer contours of a mask."""
+    """Convex quadrilaterals (4, 2) among the contours of a mask."""
     diagonal = float(np.hypot(*mask.shape))
-    contours, _ = cv2.findContours(mask, cv2.RETR_LIST, cv2.CHAIN_APPROX_SIMPLE)
+    smallest, largest = (SMALLEST_SIDE * diagonal) ** 2, (LARGEST_SIDE * diagonal) ** 2
     quads = []
-    for contour in contours:
+    for contour in cv2.findContours(mask, cv2.RETR_LIST, cv2.CHAIN_APPROX_SIMPLE)[0]:
         area = cv2.contourArea(contour)
-        if not (SMALLEST_SIDE * diagonal) ** 2 < area < (LARGEST_SIDE * diagonal) ** 2:
+        if not smallest < area < largest:
             continue
-        corners = cv2.approxPolyDP(contour, 0.03 * cv2.arcLength(contour, True), True).reshape(-1, 2)
-        if len(corners) != 4 or not cv2.isContourConvex(corners):
-            continue
-        quad = clockwise(corners.astype(np.float64))
-        sides = _side_lengths(quad)
-        if sides.min() > 0.2 * sides.max() and area > 0.9 * cv2.contourArea(corners):
-            quads.append(quad)
+        corners = cv2.approxPolyDP(contour, 0.03 * cv2.arcLength(contour, True), True)
+        if len(corners) == 4 and cv2.isContourConvex(corners) and area > FILLED * cv2.contourArea(corners):
+            quads.append(corners.reshape(4, 2).astype(np.float64))
     return quads
 
 
@@ -176,8 +181,8 @@ def _distinct(quads: Points) -> list[Points]:
 
 
 def _without_patterns(quads: list[Points]) -> list[Points]:
-    """Leave out squares that have others like them next to them: the cells of a print or a grid."""
-    return [q for q in quads if not any(q is not other and _gap(q, other) < NEIGHBOUR for other in quads)]
+    """Leave out squares that have two others like them next to them: the cells of a print or a grid."""
+    return [q for q in quads if sum(_gap(q, other) < NEIGHBOUR for other in quads) <= 2]  # itself is one
 
 
 def _gap(quad: Points, other: Points) -> float:

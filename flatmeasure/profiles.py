@@ -18,6 +18,7 @@ SAMPLES = 25  # along a profile
 PROFILES = 8  # averaged into one observation
 GROUP_PX = 6.0  # an observation covers at least so much of a line
 MAX_OBSERVATIONS = 24  # of one line
+SETTLED_PX = 1e-3
 BLUR_RANGE_PX = (0.2, 30.0)
 
 _ACROSS = np.linspace(-1.0, 1.0, SAMPLES)
@@ -123,12 +124,18 @@ def sample_profiles(
         line = np.repeat(places.line[here], PROFILES)
         x = (places.x[here, None] + places.span[here, None] * _ALONG).ravel()
         middle = curves.points(line, x, offsets(curves.bends_px, line, x)) - np.asarray(patch.origin_px)
-        at = middle[:, None] + (half_px[line, None] * _ACROSS)[..., None] * normals[line, None]
+        reach = half_px[line, None] * normals[line]
         # Linear interpolation: cubic and Lanczos kernels move a ramp by up to 0.05 px.
-        x_map, y_map = (at[..., i].astype(np.float32) for i in (0, 1))
+        x_map, y_map = (_line_of_samples(middle[:, axis], reach[:, axis]) for axis in (0, 1))
         light = np.asarray(cv2.remap(patch.light, x_map, y_map, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE))
         profiles[here] = light.reshape(len(here), PROFILES, SAMPLES).mean(axis=1)
     return profiles
+
+
+def _line_of_samples(middle: Points, reach: Points) -> NDArray[np.float32]:
+    start, way = middle.astype(np.float32), reach.astype(np.float32)
+    samples: NDArray[np.float32] = start[:, None] + way[:, None] * _ACROSS.astype(np.float32)
+    return samples
 
 
 def offsets(bends_px: Points, line: NDArray[np.intp], x: Points) -> Points:
@@ -146,7 +153,7 @@ def steepest(profiles: Points, half_px: Points) -> tuple[Points, Points]:
     return between[best] * half_px, fall[np.arange(len(best)), best] / half_px
 
 
-def fit_blurred_steps(profiles: Points, half_px: Points, rounds: int = 8) -> Fits:
+def fit_blurred_steps(profiles: Points, half_px: Points, rounds: int = 10) -> Fits:
     """Least-squares fit of ``dark + height * Phi(-(t - offset) / blur)`` to profiles from light to dark.
 
     Gauss-Newton in four unknowns for each profile. Phi, the normal distribution function, is a step seen through a
@@ -172,6 +179,8 @@ def fit_blurred_steps(profiles: Points, half_px: Points, rounds: int = 8) -> Fit
         unknowns += change
         unknowns[:, 2] = np.clip(unknowns[:, 2], -half_px, half_px)
         unknowns[:, 3] = np.clip(unknowns[:, 3], *BLUR_RANGE_PX)
+        if np.abs(change[:, 2]).max(initial=0.0) < SETTLED_PX:
+            break
     return Fits(unknowns[:, 2], unknowns[:, 1] * scale, unknowns[:, 3])
 
 

@@ -19,6 +19,7 @@ __all__ = ["Rectangle", "Reference", "Square", "Step", "find_references", "refer
 
 CODED_REACH, PLAIN_REACH, GIVEN_REACH = 0.12, 0.1, 0.15  # room beside the border, in units of the figure
 ROUND_CORNER = 0.08  # part of a rectangle's side left out at either end: a card's corners are round (ISO/IEC 7810)
+SMALLEST_PLAIN_PX = 40.0  # fewer pixels show too little to tell a square from a tile or a check
 SHAPE_PX, SHAPE_SHARE = 0.5, 0.01  # how far the corners may be from those of the figure; share of its side
 SIZE_TOLERANCE = 0.15  # of squares in one plane; the tilt that one small square tells is rough
 GIVEN_U_PX = 0.3
@@ -172,7 +173,7 @@ def _plain(photo: Photo, grey: Pixels, size_mm: tuple[float, float], *, dark: bo
     """Plain figures of the aspect of ``size_mm``, their corners turned so that the first side is the width."""
     square = size_mm[0] == size_mm[1]
     turns = (0,) if square else (0, 1)
-    quads = quad_candidates(grey, dark=dark)
+    quads = [q for q in quad_candidates(grey, dark=dark) if q.side_px + q.error_px > SMALLEST_PLAIN_PX]
     turned = [Candidate(np.roll(q.corners_px, -turn, axis=0), q.error_px) for q in quads for turn in turns]
     boundaries = border(dark_inside=dark, reach=PLAIN_REACH)
     sightings = examine(photo, turned, boundaries, 0.0 if square else ROUND_CORNER)
@@ -185,8 +186,10 @@ def _plain(photo: Photo, grey: Pixels, size_mm: tuple[float, float], *, dark: bo
 
 
 def _is_figure(sighting: Sighting, view: FigureView, *, dark: bool) -> bool:
+    """Also of one that is spoilt, so that it can be named: then its corners are only rough."""
     rough_px = sighting.candidate.error_px if sighting.problem else 0.0
-    return view.misfit_px < SHAPE_PX + SHAPE_SHARE * sighting.side_px + rough_px and stands_out(sighting, dark=dark)
+    square = view.misfit_px < SHAPE_PX + SHAPE_SHARE * sighting.side_px + rough_px
+    return square and sighting.whole_sides >= 3 and stands_out(sighting, dark=dark)
 
 
 def _of_one_size(seen: list[tuple[Sighting, FigureView]]) -> list[Sighting]:

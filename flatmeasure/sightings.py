@@ -11,7 +11,7 @@ from flatmeasure.figures import CARRIED_ON, UNIT_CORNERS, Boundary, Points, Refe
 from flatmeasure.photo import Light, Photo
 from flatmeasure.profiles import Patch
 from flatmeasure.saddles import locate_saddles
-from flatmeasure.steps import Guess, Line, carry, crossing, homography, locate, patch_of
+from flatmeasure.steps import Guess, Line, carry, corners_of, homography, locate, patch_of
 
 MOSTLY = 0.6  # share of the places along a side that must show the step: a mat's grid may run into it here and there
 WIDEST_GAP, END_GAP, FEW_PLACES = 0.25, 0.1, 1  # share of a side that may lack the step at a stretch, and at an end
@@ -23,7 +23,7 @@ INNER_SEARCH_PX = 3.0
 INNER_CONTRAST = 0.4  # of an inner line, as a share of the border's
 INNER_WHOLE = 0.75  # share of a code's inner lines that must be seen
 
-INSIDE, AROUND = (0.15, 0.4, 0.65, 0.88), (1.1, 1.18)  # rims where brightness is looked at, the border being 1
+INSIDE, AROUND = (0.15, 0.4, 0.65, 0.88), (1.08, 1.2)  # rims where brightness is looked at, the border being 1
 EVEN = 0.93  # share of the places that must be on their side of halfway
 DARK_RATIO, LIGHT_RATIO = 3.5, 1.3  # ground to figure, or figure to ground, linear light
 _CORNERS = UNIT_CORNERS - 0.5
@@ -62,6 +62,11 @@ class Sighting:
         return min(line.contrast for line in self.lines[:4])
 
     @property
+    def whole_sides(self) -> int:
+        """How many of the four sides show the step all along."""
+        return sum(not _has_hole(line) for line in self.lines[:4])
+
+    @property
     def blur_px(self) -> float:
         """Median over the lines."""
         return float(np.median([line.blur_px for line in self.lines if line.coverage > 0]))
@@ -90,7 +95,7 @@ def examine(
         problem = _problem(lines)
         corners_px = candidate.corners_px
         if not problem:
-            corners_px = np.array([crossing(lines[i - 1], lines[i], corners_px[i]) for i in range(4)])
+            corners_px = corners_of(lines, corners_px)
         sightings.append(Sighting(candidate, guess.patch, tuple(lines), corners_px, problem))
     return sightings
 

@@ -164,20 +164,32 @@ def locate(guesses: Sequence[Guess]) -> list[list[Line]]:
     return [[lines[i] for i in np.flatnonzero(stack.figure == index)] for index in range(len(guesses))]
 
 
-def crossing(first: Line, second: Line, near_px: Points) -> Points:
-    """(2,) where the curves of two lines, carried on beyond their ends, meet."""
-    at = [_along(line.curve, near_px) for line in (first, second)]
-    point = near_px
-    for _ in range(3):
+def corners_of(sides: Sequence[Line], near_px: Points) -> Points:
+    """(4, 2) where neighbouring sides (top, right, bottom, left), carried on beyond their ends, meet.
+
+    Parameters
+    ----------
+    near_px : (4, 2) array
+        Rough corners.
+    """
+    start = np.concatenate([s.curve.start_px for s in sides])
+    end = np.concatenate([s.curve.end_px for s in sides])
+    bends = np.concatenate([s.curve.bends_px for s in sides])
+    curves = Curves(start, end, bends)
+    middle, half = (start + end) / 2.0, (end - start) / 2.0
+    this, other = np.arange(4), np.arange(4) - 1
+    corners_px = near_px
+    for _ in range(3):  # the curves are all but straight
         base, way = [], []
-        for line, x in zip((first, second), at, strict=True):
-            zero, place = np.zeros(1, dtype=np.intp), np.array([x])
-            base.append(line.curve.points(zero, place, offsets(line.curve.bends_px, zero, place))[0])
-            way.append(line.curve.tangents(zero, place)[0])
-        steps = np.linalg.solve(np.stack([way[0], -way[1]], axis=1), base[1] - base[0])
-        point = base[0] + steps[0] * way[0]
-        at = [_along(line.curve, point) for line in (first, second)]
-    return np.asarray(point)
+        for line in (this, other):
+            x = np.sum((corners_px - middle[line]) * half[line], axis=1) / np.sum(half[line] ** 2, axis=1)
+            base.append(curves.points(line, x, offsets(bends, line, x)))
+            way.append(curves.tangents(line, x))
+        gap = base[1] - base[0]
+        turn = way[0][:, 0] * way[1][:, 1] - way[0][:, 1] * way[1][:, 0]
+        ahead = (gap[:, 0] * way[1][:, 1] - gap[:, 1] * way[1][:, 0]) / turn
+        corners_px = base[0] + ahead[:, None] * way[0]
+    return corners_px
 
 
 def homography(corners_px: Points) -> Points:
@@ -189,12 +201,6 @@ def carry(matrix: Points, points: Points) -> Points:
     """Points (N, 2) through a homography."""
     lifted = np.column_stack([points, np.ones(len(points))]) @ matrix.T
     return np.asarray(lifted[:, :2] / lifted[:, 2:])
-
-
-def _along(curve: Curves, point_px: Points) -> float:
-    way = (curve.end_px - curve.start_px)[0]
-    middle = (curve.end_px + curve.start_px)[0] / 2.0
-    return float(2.0 * (point_px - middle) @ way / (way @ way))
 
 
 def _stacked(guesses: Sequence[Guess]) -> _Stack:
