@@ -17,7 +17,7 @@ from flatmeasure.references import find_references
 
 LEAST_VIEWS = 4
 LEAST_SPREAD_DEG = 15.0  # between the two most different directions from which the plane was seen
-WORST_U_LOG_FOCAL = 0.01  # no better than the metadata then
+WORST_U_LOG_FOCAL = 0.015  # half of what the metadata leave open
 WORST_U_K1 = 0.01
 UNEVEN = 3.0  # times the median photo's residual, from which it is said
 

@@ -11,9 +11,9 @@ import pytest
 from numpy.typing import NDArray
 
 from flatmeasure import cli
-from flatmeasure.checkerboard import find_board
 from flatmeasure.bundle import CameraPrior
 from flatmeasure.camera import Points
+from flatmeasure.checkerboard import find_board
 from flatmeasure.errors import OptionInvalid, ProfileUnreadable, ReferenceNotFound, ViewsUnfit
 from flatmeasure.figures import UNIT_CORNERS, Reference, Saddles
 from flatmeasure.lens import calibrate_photos
@@ -163,8 +163,8 @@ def test_known_camera(photos: list[bytes]) -> None:
     error = found.profile.mean - [np.log(truth), *OFFSET_PX, *RADIAL]
     u = np.sqrt(np.diag(found.profile.covariance))
     assert (np.abs(error) < 3.0 * u).all()
-    assert u[0] < 0.004
-    assert u[3] < 0.01
+    assert u[0] < 0.01  # against 0.03 from the metadata
+    assert u[3] < 0.01  # against 0.03
     assert found.profile.camera == "Invented Model 7"
     assert found.profile.size_px == SIZE
     assert found.profile.distance_mm == pytest.approx(620.0, rel=0.15)
@@ -236,7 +236,8 @@ def test_picture_turned_without_saying_so(profile: LensProfile) -> None:
 
 
 def test_focus_elsewhere_makes_the_focal_length_less_sure(profile: LensProfile) -> None:
-    near, far = (replace(profile, distance_mm=d).prior(photo_like(*SIZE, 1)).covariance[0, 0] for d in (200.0, 2000.0))
+    sure = replace(profile, covariance=1e-12 * np.eye(5))
+    near, far = (replace(sure, distance_mm=d).prior(photo_like(*SIZE, 1)).covariance[0, 0] for d in (200.0, 2000.0))
     assert np.sqrt(near) > 0.008 > 0.005 > np.sqrt(far) > 0.003
 
 

@@ -15,6 +15,7 @@ from flatmeasure.camera import Points
 from flatmeasure.errors import OptionInvalid
 from flatmeasure.figures import Reference, corner_marks, crossings
 from flatmeasure.photo import display_light, linear_light, load_photo
+from flatmeasure.projection import LOG_SIZE
 from flatmeasure.rectification import rectify
 from flatmeasure.references import find_references
 from flatmeasure.sheet import Paper, first_codes, layout_of, sheet_pdf, square_places
@@ -187,9 +188,11 @@ def test_printed_side_is_taken_and_surer() -> None:
     """A measured side scales everything, and its tolerance is what the rule leaves: 0.05 mm."""
     picture = page(sheet_pdf((0, 8), 100.0))
     ends = np.array([[100.0, 100.0], [1500.0, 900.0]])
-    nominal = rectify(picture, square_mm=100.0).distance(*ends, u_px=0.0)
-    measured = rectify(picture, square_mm=100.0, printed_side_mm=99.6).distance(*ends, u_px=0.0)
-    assert measured.value / nominal.value == pytest.approx(0.996, rel=1e-6)
-    assert nominal.u**2 - measured.u**2 == pytest.approx(nominal.value**2 * (0.002**2 - 0.0005**2), rel=0.05)
+    nominal = rectify(picture, square_mm=100.0)
+    measured = rectify(picture, square_mm=100.0, printed_side_mm=99.6)
+    assert measured.distance(*ends).value / nominal.distance(*ends).value == pytest.approx(0.996, rel=1e-6)
+    assert measured.distance(*ends).u < nominal.distance(*ends).u
+    u_log_size = [np.sqrt(view.solution.covariance[LOG_SIZE, LOG_SIZE]) for view in (nominal, measured)]
+    assert u_log_size == pytest.approx([0.002, 0.05 / 99.6], rel=0.02)
     with pytest.raises(OptionInvalid, match="not that of a square"):
         rectify(picture, square_mm=100.0, printed_side_mm=9.96)
