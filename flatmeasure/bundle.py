@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.optimize import least_squares
+from scipy.optimize import OptimizeResult, least_squares
 
 from flatmeasure.camera import Camera, Points, Pose
 from flatmeasure.figures import U_LOG_PITCH, U_LOG_SIZE, Reference
@@ -34,6 +34,7 @@ PRIOR_CAUSES = ("focal length", "lens centre", "lens centre", "lens distortion",
 OWN_CAUSES = ("tone at the references' edges", "size of the references", "spacing of the mat's grid")
 SEEN_CAUSE = "locating the references"
 
+MAX_WIDENINGS, WIDENED_ENOUGH = 6, 1.1
 U_GROWTH_PX = 0.15  # tone curves and sharpening move a dark edge by about this much (design, section 2)
 
 
@@ -52,10 +53,13 @@ class CameraPrior:
     mean : (5,) array
         log focal length (px), principal point x and y (px), k1, k2.
     covariance : (5, 5) array
+    u_beyond : float
+        Standard deviation of the next radial term, k3, which is not solved for: what the model leaves out.
     """
 
     mean: Points
     covariance: Points
+    u_beyond: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,12 +74,9 @@ class Solution:
     arrangement : Arrangement
         What was solved for.
     information : dict of str to (P, P) array
-        Normal matrix of each independent cause of uncertainty; their sum is the inverse of the covariance but for
-        its Birge ratio.
-    birge : float
-        What the covariance was widened by because residuals were larger than stated (R. T. Birge, 1932); 1 or more.
+        Normal matrix of each independent cause of uncertainty; their sum is the inverse of the covariance.
     cost : float
-        Half the weighted sum of squares at the solution, priors included.
+        Half the weighted sum of squares with the u as stated, priors included: by it two solutions are compared.
     residual_px : (R,) array
         Rms of each reference's observations about the fit.
     chi_square : (R,) array
@@ -87,7 +88,6 @@ class Solution:
     covariance: Points
     arrangement: Arrangement
     information: dict[str, Points]
-    birge: float
     cost: float
     residual_px: Points
     chi_square: Points
@@ -136,10 +136,39 @@ def information_of(solution: Solution, reference: Reference) -> Points:
 def _solve_from(
     arrangement: Arrangement, start: Points, references: Sequence[Reference], prior: CameraPrior
 ) -> Solution:
+    """Solve, and again with wider u as long as the residuals are larger than stated.
+
+    The ratio is R. T. Birge's ("The calculation of errors by the method of least squares", 1932). It widens the
+    observations alone: what is known of the lens beforehand must not give way to a reference that is not flat.
+    """
     scale = unknown_scale(len(start))
     known = prior_rows(prior, references, len(start))
     known_at = known @ np.concatenate([prior.mean, np.zeros(len(start) - N_CAMERA)])
-    weights, owner = arrangement.observations.weights, arrangement.observations.reference
+    observations = arrangement.observations
+    u_px, owner = observations.u_px, observations.reference
+    freedom = max(1, len(u_px) + len(known) - len(start))
+    widening, costs = 1.0, []
+    for _ in range(MAX_WIDENINGS):
+        weights = observations.weights / widening
+        fit = _least_squares(arrangement, start, weights, known, known_at)
+        costs.append(float(fit.cost))
+        misfit = misfit_px(fit.x, arrangement)
+        birge = float(np.sum((misfit / (u_px * widening)) ** 2)) / freedom
+        if birge < WIDENED_ENOUGH:
+            break
+        widening, start = widening * np.sqrt(birge), fit.x
+    count = np.bincount(owner, minlength=len(references))
+    chi_square = np.bincount(owner, (misfit / u_px) ** 2, len(references)) / count
+    residual_px = np.sqrt(np.bincount(owner, misfit**2, len(references)) / count)
+    information = _information(jacobian(fit.x, arrangement) * weights[:, None], known)
+    covariance = scaled_inverse(sum(information.values(), np.zeros((len(start), len(start)))), scale)
+    return Solution(prior, fit.x, covariance, arrangement, information, costs[0], residual_px, chi_square)
+
+
+def _least_squares(
+    arrangement: Arrangement, start: Points, weights: Points, known: Points, known_at: Points
+) -> OptimizeResult:
+    """Observations with the given weights, and what is known beforehand: ``known`` x = ``known_at``."""
 
     def residuals(x: Points) -> Points:
         return np.concatenate([misfit_px(x, arrangement) * weights, known @ x - known_at])
@@ -147,16 +176,8 @@ def _solve_from(
     def derivatives(x: Points) -> Points:
         return np.vstack([jacobian(x, arrangement) * weights[:, None], known])
 
-    fit = least_squares(residuals, start, derivatives, x_scale=scale, method="lm", ftol=1e-9, xtol=1e-9)
-    misfit = misfit_px(fit.x, arrangement)
-    count = np.bincount(owner, minlength=len(references))
-    chi_square = np.bincount(owner, (misfit * weights) ** 2, len(references)) / count
-    residual_px = np.sqrt(np.bincount(owner, misfit**2, len(references)) / count)
-    freedom = len(misfit) + len(known) - len(start)
-    birge = max(1.0, float(np.sum(chi_square * count)) / max(1, freedom))
-    information = _information(jacobian(fit.x, arrangement) * weights[:, None], known)
-    covariance = birge * scaled_inverse(sum(information.values(), np.zeros((len(start), len(start)))), scale)
-    return Solution(prior, fit.x, covariance, arrangement, information, birge, float(fit.cost), residual_px, chi_square)
+    scale = unknown_scale(len(start))
+    return least_squares(residuals, start, derivatives, x_scale=scale, method="lm", ftol=1e-9, xtol=1e-9)
 
 
 def unknown_scale(count: int) -> Points:

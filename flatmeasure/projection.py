@@ -14,14 +14,15 @@ from numpy.typing import NDArray
 
 from flatmeasure.camera import Camera, Points, Pose, pose_from_rodrigues, project, to_plane, undistort
 from flatmeasure.errors import ReferenceImplausible
-from flatmeasure.figures import UNIT_CORNERS, Reference
+from flatmeasure.figures import UNIT_CORNERS, Reference, Step
 
 N_CAMERA = 5  # log f, cx, cy, k1, k2
 N_SHARED = 14  # the camera, its pose (6), growth, log size of the references and of the grid
 POSE = slice(N_CAMERA, N_CAMERA + 6)
 GROWTH, LOG_SIZE, LOG_PITCH = 11, 12, 13
 
-U_STEP_PX = 0.05  # what a whole located side may be off by, however many points show it (measured on real boards)
+U_STEP_PX = 0.05  # common shift of a located side (measured on renders and real boards)
+U_STEP_SHARE = 0.0004  # of its length: paper ripples by some tenths of a millimetre, seen at a slant
 
 
 @dataclass(frozen=True, eq=False)
@@ -33,7 +34,8 @@ class Observations:
     points_px: Points  # (N, 2)
     normals_px: Points  # (N, 2), toward the dark side
     grows: Points  # (N,) 1 where the growth of dark areas moves the observation, else 0
-    weights: Points  # (N,) 1 / u
+    u_px: Points  # (N,) of each by itself: how far it may lie from the fit
+    weights: Points  # (N,) 1 / u as the fit weighs it: what many share does not average out
     size: NDArray[np.intp]  # (N,) which unknown its size belongs to
 
 
@@ -70,7 +72,7 @@ def place(local_mm: Points, placement: Points) -> Points:
 
 def stack(references: Sequence[Reference]) -> Observations:
     """All that is seen of the references, as observations along normals."""
-    local, index, points, normals, grows, weights = [], [], [], [], [], []
+    local, index, points, normals, grows, alone, weights = [], [], [], [], [], [], []
     for i, reference in enumerate(references):
         for step in reference.steps:
             start, end = np.asarray(step.start), np.asarray(step.end)
@@ -79,8 +81,10 @@ def stack(references: Sequence[Reference]) -> Observations:
             points.append(step.points_px)
             normals.append(step.normals_px)
             grows.append(np.ones(len(uv)))
-            # n points of u each plus one common shift of U_STEP_PX: spread over the points so that their mean keeps it
-            weights.append(1.0 / np.sqrt(step.u_px**2 + len(uv) * U_STEP_PX**2))
+            # n points of u each plus one common shift: spread over the points so that their mean keeps it
+            shared = _u_step_px(step)
+            alone.append(np.hypot(step.u_px, shared))
+            weights.append(1.0 / np.sqrt(step.u_px**2 + len(uv) * shared**2))
             index.append(np.full(len(uv), i))
         for uv, seen_px, u_px in _fixed_points(reference):
             for axis in np.eye(2):
@@ -88,6 +92,7 @@ def stack(references: Sequence[Reference]) -> Observations:
                 points.append(seen_px)
                 normals.append(np.tile(axis, (len(uv), 1)))
                 grows.append(np.zeros(len(uv)))
+                alone.append(u_px)
                 weights.append(1.0 / u_px)
                 index.append(np.full(len(uv), i))
     owner = np.concatenate(index).astype(np.intp)
@@ -98,9 +103,16 @@ def stack(references: Sequence[Reference]) -> Observations:
         np.concatenate(points),
         np.concatenate(normals),
         np.concatenate(grows),
+        np.concatenate(alone),
         np.concatenate(weights),
         sizes[owner],
     )
+
+
+def _u_step_px(step: Step) -> float:
+    """What a whole located side may be off by, however many points show it: locating it, and a sheet not quite flat."""
+    length_px = float(np.linalg.norm(step.points_px[-1] - step.points_px[0]))
+    return float(np.hypot(U_STEP_PX, U_STEP_SHARE * length_px))
 
 
 def _fixed_points(reference: Reference) -> Iterator[tuple[Points, Points, Points]]:

@@ -25,7 +25,8 @@ TYPICAL_35MM, U_LOG_TYPICAL = 27.0, 0.2
 U_LOG_FOCAL = 0.03  # whole millimetres, and the picture may be cropped a little (design, section 2)
 U_CENTRE = 0.01  # of the width
 U_RADIAL = (0.03, 0.01)
-U_RADIAL_UNKNOWN = (0.15, 0.05)  # a lens nothing is known of, or a wide one: its bend may be strong
+U_RADIAL_UNKNOWN = (0.2, 0.05)  # a lens nothing is known of, or a wide one: its bend may be strong
+U_BEYOND, U_BEYOND_UNKNOWN = 0.003, 0.08  # the next radial term, of the same two kinds of lens
 WIDE_35MM = 20.0
 
 
@@ -59,10 +60,10 @@ class Rectification:
     camera, pose : Camera, Pose
     spread : tuple of (Camera, Pose)
         The solution moved by one standard deviation along each principal direction of its covariance, each
-        direction once up and once down (2 K entries, up and down alternating).
+        direction once up and once down (alternating).
     causes : dict of str to (K, K) array
-        What each cause contributes to the variance of a measure that changes by d (K,) along the directions of
-        ``spread``: d' M d. The matrices add up to the identity.
+        What each cause contributes to the variance of a measure that changes by d (K,) along the `deviations`: d' M d.
+        The matrices add up to the identity.
     references : tuple of PlacedReference
     solution : Solution
         The least-squares problem behind it.
@@ -102,7 +103,18 @@ class Rectification:
             K of its squared changes (GUM, 5.2.2 with all correlations kept).
         """
         moved = np.stack([to_plane(points_px, camera, pose, z_mm) for camera, pose in self.spread])
-        return np.asarray((moved[0::2] - moved[1::2]) / 2.0)
+        solved = (moved[0::2] - moved[1::2]) / 2.0
+        return np.concatenate([solved, self._beyond(points_px, z_mm)[None]])
+
+    def _beyond(self, points_px: Points, z_mm: float | Points) -> Points:
+        """(N, 2) displacement by one standard deviation of the radial term that is not solved for."""
+        from_centre = (points_px - np.array(self.camera.principal_point_px)) / self.camera.focal_px
+        term = self.solution.prior.u_beyond * np.sum(from_centre**2, axis=1, keepdims=True) ** 3
+        shift_px = term * from_centre * self.camera.focal_px
+        return (
+            to_plane(points_px + shift_px, self.camera, self.pose, z_mm)
+            - to_plane(points_px - shift_px, self.camera, self.pose, z_mm)
+        ) / 2.0
 
     def mm_per_px(self, points_px: Points) -> Points:
         """(N,) size on the mat of one pixel at each point: geometric mean over directions."""
@@ -212,11 +224,13 @@ def camera_prior(photo: Photo) -> CameraPrior:
     width, height = photo.width_px, photo.height_px
     known = photo.focal_35mm is not None
     focal_35mm = photo.focal_35mm or TYPICAL_35MM
-    radial = U_RADIAL if known and focal_35mm >= WIDE_35MM else U_RADIAL_UNKNOWN
+    usual = known and focal_35mm >= WIDE_35MM
+    radial = U_RADIAL if usual else U_RADIAL_UNKNOWN
     u_centre = U_CENTRE * max(width, height)
     u = np.array([U_LOG_FOCAL if known else U_LOG_TYPICAL, u_centre, u_centre, *radial])
     focal_px = focal_from_35mm(focal_35mm, width, height)
-    return CameraPrior(np.array([np.log(focal_px), (width - 1) / 2, (height - 1) / 2, 0.0, 0.0]), np.diag(u**2))
+    mean = np.array([np.log(focal_px), (width - 1) / 2, (height - 1) / 2, 0.0, 0.0])
+    return CameraPrior(mean, np.diag(u**2), U_BEYOND if usual else U_BEYOND_UNKNOWN)
 
 
 def rectify_references(references: Sequence[Reference], prior: CameraPrior) -> Rectification:
@@ -260,7 +274,8 @@ def _spread(solution: Solution) -> tuple[tuple[tuple[Camera, Pose], ...], dict[s
     # An estimate is a linear function of its independent inputs: its covariance is the sum of C I_s C over the normal
     # matrices I_s of the inputs, here seen in the basis in which the whole is the identity.
     into = (vectors / np.sqrt(values)).T @ solution.covariance[:view]
-    causes = {cause: into @ part @ into.T / solution.birge for cause, part in solution.information.items()}
+    causes = {cause: np.pad(into @ part @ into.T, (0, 1)) for cause, part in solution.information.items()}
+    causes["lens beyond its model"] = np.diag([0.0] * view + [1.0])
     return spread, causes
 
 
@@ -271,7 +286,7 @@ def foreseen(view: Rectification, information: dict[str, Points]) -> Rectificati
     """
     total = sum(information.values(), np.zeros_like(next(iter(information.values()))))
     solution = view.solution
-    covariance = solution.birge * scaled_inverse(total, unknown_scale(len(total)))
+    covariance = scaled_inverse(total, unknown_scale(len(total)))
     unknowns = np.concatenate([solution.unknowns, np.zeros(len(total) - len(solution.unknowns))])
     changed = replace(solution, unknowns=unknowns, covariance=covariance, information=information)
     spread, causes = _spread(changed)

@@ -23,7 +23,7 @@ ORDER = (
     "ring", "appearance", "boundary", "stepfit", "outline",
     "corners", "splines", "curves", "joints", "rounded", "breaks", "noise", "edges",
     # one photo's measurement, and how it is shown
-    "measurement", "measures", "advice", "pipeline", "labels", "overlay", "table",
+    "measurement", "shape", "measures", "advice", "pipeline", "labels", "overlay", "table",
     # measured pieces and what is worked out from them
     "panel", "panel_parts", "panel_file", "picture_map", "levels", "division", "allowance", "edge_shapes", "darts",
     "totals", "rectangles", "strips", "mirror", "matches", "grain", "piece_json", "piece_drawing", "piece_text",
