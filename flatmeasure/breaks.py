@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from flatmeasure.corners import find_corners, resample
 from flatmeasure.curves import CORRELATED_MM, Smooth, fit_curve
-from flatmeasure.joints import Break, Fits, between, settle
+from flatmeasure.joints import Break, Chain, Fits, between, settle
 from flatmeasure.rounded import find_rounded
 
 Points = NDArray[np.float64]
@@ -17,6 +17,9 @@ BLUNTEST_DEG = 8.0  # a smaller turn between two fitted edges is none
 DOUBTFUL_DEG = 60.0  # a corner up to here must earn its place
 DOUBTFUL_SPAN_MM = 30.0  # so must corners of any turn that are this near to each other: outliers look like that
 LONGEST_RUN = 3
+ROUNDED_AWAY_DEG = 40.0  # a corner up to here may be part of a rounded one
+ROUNDED_SPAN_MM = 120.0
+LEAST_ROUNDED_MM = 7.0  # half the chord of a rounded corner that may stand for a sharp one
 OUTLIER = 7.0  # a point farther off, in units of its usual distance, counts no more than that
 
 
@@ -24,17 +27,18 @@ def find_breaks(fits: Fits) -> list[Break]:
     """Breaks of an outline, in order along the chain; none for a smooth closed one."""
     chain = fits.chain
     found = [Break(place) for place in find_corners(resample(chain.points_mm, chain.u_mm))]
-    breaks = _prune(fits, settle(fits, settle(fits, found)))
-    return _add_rounded(fits, settle(fits, breaks))
+    breaks = settle(fits, settle(fits, found))
+    spread = _spread(fits, breaks)
+    breaks = settle(fits, _outside_rounded(fits, _prune(fits, breaks, spread), spread))
+    return _add_rounded(fits, breaks, spread)
 
 
-def _prune(fits: Fits, breaks: list[Break]) -> list[Break]:
+def _prune(fits: Fits, breaks: list[Break], spread: float) -> list[Break]:
     """Breaks without those that the Bayesian information criterion does not grant.
 
     One smooth edge across a break, or across up to three near each other, has fewer parameters than the edges between;
     if it misses the points by little more, the breaks go. So corners made by outliers and by tight bends are undone.
     """
-    spread = _spread(fits, breaks)
     while breaks:
         gains = sorted(((_gain(fits, breaks, run, spread), run) for run in _doubtful(fits, breaks)), reverse=True)
         gone: set[int] = set()
@@ -52,25 +56,36 @@ def _prune(fits: Fits, breaks: list[Break]) -> list[Break]:
 
 def _doubtful(fits: Fits, breaks: Sequence[Break]) -> list[tuple[int, ...]]:
     """Indices of every break, or run of breaks, that might be none."""
-    count = len(breaks)
     turns = np.degrees(np.abs([joint.turn_rad for joint in fits.joints(breaks)]))
-    runs: list[tuple[int, ...]] = [(i,) for i in range(count) if turns[i] < DOUBTFUL_DEG]
-    for length in range(2, min(LONGEST_RUN, count - 1) + 1):
+    runs = _runs(fits.chain, breaks, LONGEST_RUN, DOUBTFUL_SPAN_MM)
+    return [run for run in runs if len(run) > 1 or turns[run[0]] < DOUBTFUL_DEG]
+
+
+def _runs(chain: Chain, breaks: Sequence[Break], longest: int, span_mm: float) -> list[tuple[int, ...]]:
+    """Indices of every break, and of all runs of them up to a number within a length of the chain."""
+    count = len(breaks)
+    runs: list[tuple[int, ...]] = [(i,) for i in range(count)]
+    for length in range(2, min(longest, count - 1) + 1):
         for i in range(count):
-            span = (breaks[(i + length - 1) % count].place - breaks[i].place) % fits.chain.around_mm
-            if span < DOUBTFUL_SPAN_MM:
+            span = (breaks[(i + length - 1) % count].place - breaks[i].place) % chain.around_mm
+            if span < span_mm:
                 runs.append(tuple((i + k) % count for k in range(length)))
     return runs
 
 
+def _around(breaks: Sequence[Break], run: tuple[int, ...]) -> list[Break]:
+    """A run with its neighbours."""
+    return [breaks[i % len(breaks)] for i in (run[0] - 1, *run, run[-1] + 1)]
+
+
 def _gain(fits: Fits, breaks: Sequence[Break], run: tuple[int, ...], spread: float) -> float:
     """By how much the information criterion falls when a run of breaks goes."""
-    chain, count = fits.chain, len(breaks)
     if len(run) == 1 and abs(np.degrees(fits.joints(breaks)[run[0]].turn_rad)) < BLUNTEST_DEG:
         return np.inf
-    around = [breaks[i] for i in ((run[0] - 1) % count, *run, (run[-1] + 1) % count)]
+    around = _around(breaks, run)
     apart = [fits.edge(a, b) for a, b in pairwise(around)]
-    whole = fits.whole(around, closed=len(run) == count)
+    whole = fits.whole(around, closed=len(run) == len(breaks))
+    chain = fits.chain
     independent = min(1.0, chain.step_mm / CORRELATED_MM)
     misfit = _misfit(whole, spread) - sum(_misfit(edge, spread) for edge in apart)
     spared = len(run) + sum(edge.freedom for edge in apart) - whole.freedom
@@ -91,7 +106,29 @@ def _spread(fits: Fits, breaks: Sequence[Break]) -> float:
     return max(0.3, 1.4826 * float(np.median(np.abs(scaled))))
 
 
-def _add_rounded(fits: Fits, breaks: list[Break]) -> list[Break]:
+def _outside_rounded(fits: Fits, breaks: list[Break], spread: float) -> list[Break]:
+    """Breaks without blunt ones that lie within what is better seen as one rounded corner."""
+    blunt = [abs(np.degrees(joint.turn_rad)) < ROUNDED_AWAY_DEG for joint in fits.joints(breaks)]
+    gone: set[int] = set()
+    for run in _runs(fits.chain, breaks, 2, ROUNDED_SPAN_MM):
+        around = _around(breaks, run)
+        if all(blunt[i] for i in run) and not gone & set(run) and len(run) < len(breaks):
+            whole = fits.whole(around, closed=False)
+            points = fits.chain.points_mm[fits.inside(around)]
+            at = [joint.at_mm for i, joint in enumerate(fits.joints(breaks)) if i in run]
+            if any(_encloses(rounded.joints_mm, at) for rounded in find_rounded(whole, points, spread)):
+                gone |= set(run)
+    return [b for i, b in enumerate(breaks) if i not in gone]
+
+
+def _encloses(joints_mm: Points, at_mm: Sequence[Points]) -> bool:
+    """Whether points lie within the circle over a rounded corner's chord, or little outside; blur makes no chord."""
+    middle = joints_mm.mean(axis=0)
+    reach = 0.5 * float(np.linalg.norm(joints_mm[1] - joints_mm[0]))
+    return reach > LEAST_ROUNDED_MM and all(bool(np.linalg.norm(point - middle) < reach + 5.0) for point in at_mm)
+
+
+def _add_rounded(fits: Fits, breaks: list[Break], spread: float) -> list[Break]:
     """Breaks with the ends of rounded corners added, in order along the chain."""
     chain = fits.chain
     if breaks:
@@ -103,7 +140,7 @@ def _add_rounded(fits: Fits, breaks: list[Break]) -> list[Break]:
     added = []
     for edge, inside in sections:
         points = chain.points_mm[inside]
-        for rounded in find_rounded(edge, points):
+        for rounded in find_rounded(edge, points, spread):
             for at_mm, u_along in zip(rounded.joints_mm, rounded.u_along_mm, strict=True):
                 place = chain.places[inside[int(np.argmin(np.linalg.norm(points - at_mm, axis=1)))]]
                 added.append(Break(float(place), 0.0, at_mm, float(u_along)))

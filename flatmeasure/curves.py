@@ -1,11 +1,13 @@
 """Straight lines and smooth curves through noisy points, with the covariance of what was fitted.
 
 Both are least-squares splines (C. de Boor, "A Practical Guide to Splines", 1978, chapter XIV): a line is one piece of
-degree 1, a curve has as many cubic pieces as the Bayesian information criterion (G. Schwarz, "Estimating the dimension
-of a model", 1978) grants. So fitted, noise does not lengthen a curve.
+degree 1, a curve has as many cubic pieces as an information criterion grants (H. Akaike, "A new look at the statistical
+model identification", 1974; G. Schwarz, "Estimating the dimension of a model", 1978). So fitted, noise does not
+lengthen a curve.
 """
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,7 +16,8 @@ from flatmeasure.splines import Basis
 
 Points = NDArray[np.float64]
 
-CORRELATED_MM = 12.0  # points nearer than this do not count as independent
+CORRELATED_MM = 12.0  # points nearer than this count as one when the shape is judged
+THREAD_MM = 3.0  # and when it is followed faithfully
 PIECES = (1, 2, 3, 4, 5, 7, 9, 12, 15, 19, 24, 31, 41, 53)
 SHORTEST_PIECE_MM = 10.0
 USUAL_PIECE_MM = 30.0
@@ -140,7 +143,7 @@ class Smooth:
         return nodes.ravel(), (half[:, None] * GAUSS_WEIGHTS).ravel()
 
 
-def fit_edge(points_mm: Points, u_mm: Points) -> Smooth:
+def fit_edge(points_mm: Points, u_mm: Points, faithful: bool = False) -> Smooth:
     """A line where the points depart from one by less than a cutter can see or noise explains, else a curve.
 
     Parameters
@@ -148,15 +151,17 @@ def fit_edge(points_mm: Points, u_mm: Points) -> Smooth:
     points_mm : (N, 2) array
         In order along the edge, N >= 2.
     u_mm : (N,) array
+    faithful : bool
+        As in `fit_curve`.
     """
     line = fit_line(points_mm, u_mm)
-    length = line.last - line.first
+    length = line.span
     if len(points_mm) < 10 or length < SHORTEST_CURVE_MM:
         return line
     least = max(STRAIGHT_MM, STRAIGHT_SHARE * length)
     if _bow(line) < 0.5 * least:
         return line
-    curve = fit_curve(points_mm, u_mm)
+    curve = fit_curve(points_mm, u_mm, faithful=faithful)
     t = np.linspace(curve.first, curve.last, 41)
     along = curve.at(t) - curve.at(t[:1])
     depth = np.abs(_cross(along, along[-1])) / max(float(np.linalg.norm(along[-1])), 1e-9)
@@ -199,8 +204,8 @@ def fit_line(points_mm: Points, u_mm: Points) -> Smooth:
     return _smooth(basis, middle + np.outer(basis.knots, along), (t, residuals, u_mm, trust))
 
 
-def fit_curve(points_mm: Points, u_mm: Points, closed: bool = False) -> Smooth:
-    """Smooth curve by a least-squares spline with as few knots as the points ask for.
+def fit_curve(points_mm: Points, u_mm: Points, closed: bool = False, faithful: bool = False) -> Smooth:
+    """Smooth curve by a least-squares spline with as few pieces as the points ask for.
 
     Parameters
     ----------
@@ -209,6 +214,9 @@ def fit_curve(points_mm: Points, u_mm: Points, closed: bool = False) -> Smooth:
     u_mm : (N,) array
     closed : bool
         Whether the last point is followed by the first.
+    faithful : bool
+        Keep the error of smoothing below the noise, as a measure needs (Akaike's criterion), at the price of following
+        some of it; else the simplest curve that explains the points (Schwarz's), by which shapes are told apart.
     """
     ring = np.vstack([points_mm, points_mm[:1]]) if closed else points_mm
     t = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(ring, axis=0), axis=1))])
@@ -222,8 +230,14 @@ def fit_curve(points_mm: Points, u_mm: Points, closed: bool = False) -> Smooth:
         t, span = _lengths(basis, coefficients, points_mm, t)
         trust = _trust(residuals, u_mm, span / len(t))
     bases = [Basis(0.0, span / count, count, closed=closed) for count in affordable]
-    basis, coefficients, residuals = _leanest(bases, points_mm, trust / u_mm**2, t)
-    return _smooth(basis, coefficients, (t, residuals, u_mm, _trust(residuals, u_mm, span / len(t))))
+    # The simplest curve tells outliers best, also at an end, where a supple one follows them.
+    basis, coefficients, residuals = _chosen(bases, points_mm, trust / u_mm**2, t, faithful=False)
+    trust = _trust(residuals, u_mm, span / len(t))
+    if faithful:
+        basis, coefficients, residuals = _chosen(bases, points_mm, trust / u_mm**2, t, faithful=True)
+    else:
+        coefficients, residuals = _solve(basis, points_mm, trust / u_mm**2, t)
+    return _smooth(basis, coefficients, (t, residuals, u_mm, trust))
 
 
 def _affordable(span: float, count: int, closed: bool) -> list[int]:
@@ -233,14 +247,18 @@ def _affordable(span: float, count: int, closed: bool) -> list[int]:
     return [pieces for pieces in PIECES if least <= pieces <= most] or [least]
 
 
-def _leanest(bases: list[Basis], points_mm: Points, weights: Points, t: Points) -> tuple[Basis, Points, Points]:
+def _chosen(
+    bases: list[Basis], points_mm: Points, weights: Points, t: Points, faithful: bool
+) -> tuple[Basis, Points, Points]:
     """Basis that the information criterion prefers, with its coefficients and residuals."""
-    independent = max(4.0, min(float(len(t)), bases[0].span / CORRELATED_MM))
+    apart_mm = THREAD_MM if faithful else CORRELATED_MM
+    independent = max(4.0, min(float(len(t)), bases[0].span / apart_mm))
+    price = 2.0 if faithful else np.log(independent)
     best, best_score, worse = (bases[0], np.zeros(0), np.zeros(0)), np.inf, 0
     for basis in bases:
         coefficients, residuals = _solve(basis, points_mm, weights, t)
         misfit = float(weights @ residuals**2) / len(t)
-        score = independent * np.log(misfit + 1e-12) + basis.count * np.log(independent)
+        score = independent * np.log(misfit + 1e-12) + basis.count * price
         if score < best_score:
             best, best_score, worse = (basis, coefficients, residuals), score, 0
         else:
@@ -283,9 +301,12 @@ def _trust(residuals: Points, u_mm: Points, step_mm: float) -> Points:
     spread = 1.4826 * np.median(np.abs(residuals) / u_mm)
     scaled = residuals / (OUTLIER * u_mm * max(1.0, float(spread)))
     weights = 1.0 / (1.0 + scaled**2) ** 2
-    window = np.ones(min(len(weights), 2 * int(OUTLIERS_MM / max(step_mm, 0.1)) + 1))
-    around = np.convolve(weights, window, "same") / np.convolve(np.ones(len(weights)), window, "same")
-    return np.asarray(np.where(around < 0.4, 1.0, weights))
+    side = np.where(weights < 0.5, np.sign(residuals), 0.0)
+    bounds = np.flatnonzero(np.diff(side, prepend=np.nan, append=np.nan))
+    for start, end in pairwise(bounds):
+        if side[start] != 0.0 and (end - start) * step_mm > OUTLIERS_MM:
+            weights[start:end] = 1.0
+    return np.asarray(weights)
 
 
 def _smooth(basis: Basis, coefficients: Points, at: tuple[Points, Points, Points, Points]) -> Smooth:

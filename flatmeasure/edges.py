@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flatmeasure.breaks import find_breaks
-from flatmeasure.corners import CORRELATION_MM
 from flatmeasure.curves import Smooth, fit_curve
 from flatmeasure.joints import Chain, Fits, Joint, chain_of
+from flatmeasure.noise import calibrated
 
 Points = NDArray[np.float64]
 
@@ -93,11 +93,12 @@ def fit_outline(points_mm: Points, u_mm: Points, weak: NDArray[np.bool_]) -> Fit
     _check(points_mm, u_mm, weak)
     u = np.maximum(u_mm, 0.01)
     u = np.where(weak, np.maximum(u, 2.0 * np.median(u)), u)
-    fits = Fits(chain_of(points_mm, u))
-    breaks = find_breaks(fits)
+    chain = chain_of(points_mm, u)
+    breaks = find_breaks(Fits(chain))
     if not breaks:
-        return _closed(fits.chain)
-    return _assemble(fits.edges(breaks), fits.joints(breaks), _inflation(fits.chain))
+        return _closed(chain)
+    fits = Fits(chain, faithful=True)
+    return _assemble(calibrated(fits.edges(breaks), fits.chain.step_mm), fits.joints(breaks))
 
 
 def _check(points_mm: Points, u_mm: Points, weak: NDArray[np.bool_]) -> None:
@@ -112,34 +113,29 @@ def _check(points_mm: Points, u_mm: Points, weak: NDArray[np.bool_]) -> None:
         raise ValueError("points_mm must run counter-clockwise.")
 
 
-def _inflation(chain: Chain) -> float:
-    """Factor on the variance of fits, since neighbouring points err alike."""
-    return max(1.0, CORRELATION_MM / chain.step_mm)
-
-
-def _assemble(smooths: list[Smooth], joints: list[Joint], inflation: float) -> FittedOutline:
+def _assemble(smooths: list[Smooth], joints: list[Joint]) -> FittedOutline:
     count = len(smooths)
-    edges = tuple(_edge(smooths, joints, i, inflation) for i in range(count))
+    edges = tuple(_edge(smooths, joints, i) for i in range(count))
     around = [(smooths[i - 1], smooths[i], joint) for i, joint in enumerate(joints)]
     turning = [np.hypot(a.u_direction_deg(j.t_a), b.u_direction_deg(j.t_b)) for a, b, j in around]
     return FittedOutline(
         corners_mm=np.array([j.at_mm for j in joints]),
         angles_deg=np.array([180.0 - np.degrees(j.turn_rad) for j in joints]),
-        u_corners_mm=np.array([_u_corner(*each, inflation) for each in around]),
-        u_angles_deg=np.sqrt(inflation) * np.array(turning),
+        u_corners_mm=np.array([_u_corner(*each) for each in around]),
+        u_angles_deg=np.array(turning),
         edges=edges,
         outline_mm=np.vstack([edge.points_mm[:-1] for edge in edges]),
     )
 
 
-def _u_corner(a: Smooth, b: Smooth, joint: Joint, inflation: float) -> float:
+def _u_corner(a: Smooth, b: Smooth, joint: Joint) -> float:
     across = np.array([a.u_across(joint.t_a), b.u_across(joint.t_b)])
     if joint.u_along_mm:
-        return float(np.sqrt(joint.u_along_mm**2 + inflation * np.mean(across**2)))
-    return float(np.sqrt(inflation * np.sum(across**2)) / abs(np.sin(joint.turn_rad)))
+        return float(np.sqrt(joint.u_along_mm**2 + np.mean(across**2)))
+    return float(np.sqrt(np.sum(across**2)) / abs(np.sin(joint.turn_rad)))
 
 
-def _edge(smooths: list[Smooth], joints: list[Joint], i: int, inflation: float) -> FittedEdge:
+def _edge(smooths: list[Smooth], joints: list[Joint], i: int) -> FittedEdge:
     smooth, start, end = smooths[i], joints[i], joints[(i + 1) % len(joints)]
     before, after = smooths[i - 1], smooths[(i + 1) % len(smooths)]
     own = smooth.length_gradient(start.t_b, end.t_a)
@@ -150,8 +146,8 @@ def _edge(smooths: list[Smooth], joints: list[Joint], i: int, inflation: float) 
             variance += joint.u_along_mm**2
         else:
             own = own + smooth.basis.rows(np.array([t]))[0] / np.tan(joint.turn_rad)
-            variance += inflation * (neighbour.u_across(t_there) / np.sin(joint.turn_rad)) ** 2
-    variance += inflation * float(own @ smooth.covariance @ own)
+            variance += (neighbour.u_across(t_there) / np.sin(joint.turn_rad)) ** 2
+    variance += float(own @ smooth.covariance @ own)
     length = smooth.length(start.t_b, end.t_a)
     steps = 2 if smooth.is_line else max(5, int(length / OUTLINE_STEP_MM) + 1)
     points = smooth.at(np.linspace(start.t_b, end.t_a, steps))
@@ -173,21 +169,20 @@ def _rms(smooth: Smooth) -> float:
 def _closed(chain: Chain) -> FittedOutline:
     """A smooth outline without corners: one closed curve from its point farthest right."""
     start = int(np.argmax(chain.points_mm[:, 0]))
-    curve = fit_curve(np.roll(chain.points_mm, -start, axis=0), np.roll(chain.u_mm, -start), closed=True)
+    curve = fit_curve(np.roll(chain.points_mm, -start, axis=0), np.roll(chain.u_mm, -start), closed=True, faithful=True)
+    curve = calibrated([curve], chain.step_mm)[0]
     end = curve.span
     length = curve.length(0.0, end)
     points = curve.at(np.linspace(0.0, end, int(length / OUTLINE_STEP_MM) + 8))
     points[-1] = points[0]
     gradient = curve.length_gradient(0.0, end)
-    scale = np.sqrt(_inflation(chain))
-    edge = FittedEdge(
-        "curve", points, length, 0.0, float(scale * np.sqrt(gradient @ curve.covariance @ gradient)), _rms(curve)
-    )
+    u_length = float(np.sqrt(gradient @ curve.covariance @ gradient))
+    edge = FittedEdge("curve", points, length, 0.0, u_length, _rms(curve))
     return FittedOutline(
         corners_mm=points[:1],
         angles_deg=np.array([180.0]),
-        u_corners_mm=np.array([scale * curve.u_across(0.0)]),
-        u_angles_deg=np.array([scale * curve.u_direction_deg(0.0)]),
+        u_corners_mm=np.array([curve.u_across(0.0)]),
+        u_angles_deg=np.array([curve.u_direction_deg(0.0)]),
         edges=(edge,),
         outline_mm=points[:-1],
     )

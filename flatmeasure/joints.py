@@ -87,23 +87,28 @@ class Joint:
 
 @dataclass(frozen=True, eq=False)
 class Fits:
-    """Edges of one chain, each fitted once."""
+    """Edges of one chain, each fitted once; faithfully or simply, as in `fit_curve`."""
 
     chain: Chain
+    faithful: bool = False
     _done: dict[tuple[float, ...], Smooth] = field(default_factory=dict)
 
     def edge(self, start: Break, end: Break) -> Smooth:
         key = (start.place, start.gap_mm, end.place, end.gap_mm)
         if key not in self._done:
             inside = between(self.chain, start, end)
-            self._done[key] = fit_edge(self.chain.points_mm[inside], self.chain.u_mm[inside])
+            self._done[key] = fit_edge(self.chain.points_mm[inside], self.chain.u_mm[inside], self.faithful)
         return self._done[key]
+
+    def inside(self, around: Sequence[Break]) -> NDArray[np.intp]:
+        """Indices of the points that the edges between some breaks are fitted to."""
+        return np.concatenate([between(self.chain, a, b) for a, b in pairwise(around)])
 
     def whole(self, around: Sequence[Break], closed: bool) -> Smooth:
         """One edge from the first to the last of some breaks, fitted to the same points as the edges between them."""
         key = tuple(x for b in around for x in (b.place, b.gap_mm))
         if key not in self._done:
-            inside = np.concatenate([between(self.chain, a, b) for a, b in pairwise(around)])
+            inside = self.inside(around)
             points, u = self.chain.points_mm[inside], self.chain.u_mm[inside]
             self._done[key] = fit_curve(points, u, closed=True) if closed else fit_edge(points, u)
         return self._done[key]

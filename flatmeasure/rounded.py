@@ -22,8 +22,9 @@ LEAST_TURN_DEG = 30.0
 GREATEST_TURN_DEG = 190.0
 LINE_SHARE = 1.25  # of the curve's radius, that each straight stretch must have
 LEAST_LINE_MM = 15.0
-WORST_MISFIT = 2.5  # mean square misfit over that of a free smooth curve
+WORST_MISFIT = 2.5  # mean square misfit over the usual
 LEAST_MISFIT = 0.1  # mean square in units of u: no noise is much smaller than stated
+OTHER_FAMILY = 0.1  # of the families' difference: how far the joints of a curve of another family may be off
 VAGUEST_MM = 4.0  # a joint known less well is no corner
 GRID_MM = 2.0
 
@@ -62,7 +63,7 @@ class _Solved:
     misfit: float
 
 
-def find_rounded(smooth: Smooth, points_mm: Points) -> list[Rounded]:
+def find_rounded(smooth: Smooth, points_mm: Points, spread: float) -> list[Rounded]:
     """Rounded corners within an edge that was fitted as one curve.
 
     Parameters
@@ -71,6 +72,8 @@ def find_rounded(smooth: Smooth, points_mm: Points) -> list[Rounded]:
         The edge's fit, open or closed.
     points_mm : (N, 2) array
         The points it was fitted to, in order.
+    spread : float
+        Usual distance of points from edges in units of their stated uncertainty.
     """
     if smooth.is_line:
         return []
@@ -88,7 +91,7 @@ def find_rounded(smooth: Smooth, points_mm: Points) -> list[Rounded]:
         if min(before, after) < max(LEAST_LINE_MM, LINE_SHARE * radius):
             continue
         reach = 2.0 * (end - start) + 20.0
-        rounded = _fit(smooth, points_mm, (start - min(before, reach), start, end, end + min(after, reach)))
+        rounded = _fit(smooth, points_mm, (start - min(before, reach), start, end, end + min(after, reach)), spread)
         if rounded is not None:
             out.append(rounded)
     return out
@@ -121,7 +124,7 @@ def _turned(smooth: Smooth, start: float, end: float) -> float:
     return max(float(np.arccos(np.clip(smooth.direction(start) @ smooth.direction(end), -1.0, 1.0))), 0.1)
 
 
-def _fit(smooth: Smooth, points_mm: Points, bounds: tuple[float, float, float, float]) -> Rounded | None:
+def _fit(smooth: Smooth, points_mm: Points, bounds: tuple[float, float, float, float], spread: float) -> Rounded | None:
     """Best of the two families, or their mean where the points do not tell them apart.
 
     ``bounds`` are the parameters where the first straight stretch, the curve and the second straight stretch begin, and
@@ -145,18 +148,19 @@ def _fit(smooth: Smooth, points_mm: Points, bounds: tuple[float, float, float, f
         models.append(_parabola(lines, points_mm[before], points_mm[after], inside))
     step = float(np.median(np.diff(places)))
     independent = min(1.0, step / CORRELATED_MM)
-    free = max(LEAST_MISFIT, float(np.mean((weights * smooth.residuals_mm[near]) ** 2)))
+    usual = max(spread**2, LEAST_MISFIT)
     fits = [_solve(model, points_mm, weights) for model in models]
     misfits = np.array([fit.misfit for fit in fits])
-    if np.min(misfits) > WORST_MISFIT * free:
+    if np.min(misfits) > WORST_MISFIT * usual:
         return None
-    chance = np.exp(-0.5 * (misfits - np.min(misfits)) * len(points_mm) * independent / free)
+    chance = np.exp(-0.5 * (misfits - np.min(misfits)) * len(points_mm) * independent / usual)
     chance /= np.sum(chance)
     joints = np.array([fit.joints_mm for fit in fits])
     mean = np.einsum("m,mij->ij", chance, joints)
-    own = np.array([fit.variance for fit in fits]) * free / independent
-    spread = np.sum((joints - mean) ** 2, axis=2)
-    u_along = np.sqrt(chance @ (own + spread))
+    own = np.array([fit.variance for fit in fits]) * usual / independent
+    among = np.sum((joints - mean) ** 2, axis=2)
+    beyond = (OTHER_FAMILY * np.linalg.norm(joints[0] - joints[-1], axis=1)) ** 2
+    u_along = np.sqrt(chance @ (own + among) + beyond)
     return Rounded(mean, u_along) if np.max(u_along) < VAGUEST_MM else None
 
 
