@@ -1,6 +1,7 @@
 """The learned part of finding cloth: a small network's probability that a pixel shows cloth.
 
-The weights in ``cloth_net.onnx`` come from ``tests/training`` (data, seeds and limits: the README there). OpenCV runs them.
+The weights in ``cloth_net.onnx`` come from ``tests/training`` (its README tells data, seeds and limits). OpenCV
+runs them.
 """
 
 from __future__ import annotations
