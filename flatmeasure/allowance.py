@@ -19,7 +19,7 @@ from shapely.geometry.base import BaseGeometry
 
 from flatmeasure.camera import Points
 from flatmeasure.panel import Panel, line_length
-from flatmeasure.panel_parts import ON_LINE_MM, SLIVER_MM2, part_of, polygons, ring_points, traced
+from flatmeasure.panel_parts import ON_LINE_MM, SLIVER_MM2, part_of, polygons, ring_points, traced, whole_union
 from flatmeasure.quantity import Quantity
 
 BEND_SHARE = 0.5  # how far past the meeting on a straight edge a strip is carried on, of its width and of the way there
@@ -102,7 +102,8 @@ def apply_allowance(panel: Panel, allowance_mm: float | Mapping[str, float]) -> 
     panel : Panel
     allowance_mm : float or mapping of edge id or label to float
         One for all edges or one for each; edges not named get 0. Positive goes inward, from a cut edge to its stitching
-        line; negative outward. A pattern with 1/2 in that shall have 1/4 in goes inward by the difference.
+        line; negative outward, and where both occur the outward ones come first. A pattern with 1/2 in that shall have
+        1/4 in goes inward by the difference.
 
     Returns
     -------
@@ -115,9 +116,11 @@ def apply_allowance(panel: Panel, allowance_mm: float | Mapping[str, float]) -> 
     KeyError
         If an edge is named that the panel lacks.
     ValueError
-        If some go inward and others outward: apply them one after the other.
+        If some go inward, others outward, and the outward ones leave an edge no line.
     """
     inward = _by_edge(panel, allowance_mm)
+    if np.any(inward < 0.0) and np.any(inward > 0.0):
+        return _outward_first(panel, inward)
     sweeps = _sweeps(panel, inward)
     region = _region(panel, inward, sweeps)
     lines = _lines(region, sweeps)
@@ -166,10 +169,19 @@ def _by_edge(panel: Panel, allowance_mm: float | Mapping[str, float]) -> NDArray
     if not isinstance(allowance_mm, Mapping):
         return np.full(len(panel.edges), float(allowance_mm))
     wanted = {panel.edge(name).id: float(distance) for name, distance in allowance_mm.items()}
-    inward = np.array([wanted.get(edge.id, 0.0) for edge in panel.edges])
-    if np.any(inward < 0.0) and np.any(inward > 0.0):
-        raise ValueError("allowances go all inward or all outward: apply them one after the other")
-    return inward
+    return np.array([wanted.get(edge.id, 0.0) for edge in panel.edges])
+
+
+def _outward_first(panel: Panel, inward: NDArray[np.float64]) -> Seamed:
+    """Allowances of both directions: the other edges run on to where the outward ones end, then go inward."""
+    by_edge = {edge.id: float(distance) for edge, distance in zip(panel.edges, inward, strict=True)}
+    larger = changed_panel(panel, {name: min(distance, 0.0) for name, distance in by_edge.items()})
+    seamed = apply_allowance(larger, {name: max(distance, 0.0) for name, distance in by_edge.items()})
+    edges = tuple(
+        replace(seam, allowance_mm=by_edge[edge.id], length=edge.length)
+        for seam, edge in zip(seamed.edges, panel.edges, strict=True)
+    )
+    return replace(seamed, edges=edges)
 
 
 def _numbers(panel: Panel, inward: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -181,7 +193,7 @@ def _numbers(panel: Panel, inward: NDArray[np.float64]) -> NDArray[np.float64]:
 
 def _region(panel: Panel, inward: NDArray[np.float64], sweeps: list[_Sweep]) -> BaseGeometry:
     """The cloth inside the new line."""
-    swept = unary_union([sweep.region for sweep in sweeps])
+    swept = whole_union([sweep.region for sweep in sweeps])
     outer = panel.outer.union(swept) if np.any(inward < 0.0) else panel.outer.difference(swept)
     holes = unary_union([Polygon(hole) for hole in panel.holes_mm])
     return unary_union([_without_pinholes(part).difference(holes) for part in polygons(outer)])
@@ -210,7 +222,7 @@ def _sweeps(panel: Panel, inward: NDArray[np.float64]) -> list[_Sweep]:
         for side, region, line in _joined(vertex, along[pair], left[pair], distance[pair]):
             regions[owner[pair[side]]].append(region)
             lines[owner[pair[side]]].append(line)
-    return [_Sweep(unary_union(region), unary_union(line)) for region, line in zip(regions, lines, strict=True)]
+    return [_Sweep(whole_union(region), unary_union(line)) for region, line in zip(regions, lines, strict=True)]
 
 
 def _joined(

@@ -20,6 +20,7 @@ from flatmeasure.panel_parts import edge_lines, part_of, polygons
 from flatmeasure.quantity import Quantity, root_sum_squares
 
 SPACING_MM = 8.0  # of the compared points
+STEP_MM = 1e-3
 ALIKE_MM = 1.0  # larger distances pull less on the fit: one edge cut short leaves the others where they are
 AXIS_STARTS = 90
 TURN_STARTS = 36
@@ -116,7 +117,7 @@ def best_fold(panel: Panel) -> Fold:
     def distances(axis: NDArray[np.float64]) -> Points:
         return _signed(outline, _mirrored(points, *_axis(middle, axis)))
 
-    starts = [np.array([angle, 0.0]) for angle in np.arange(AXIS_STARTS) * np.pi / AXIS_STARTS]
+    starts = [np.array([angle, 0.0]) for angle in _round_from(points, np.pi, AXIS_STARTS)]
     axis = _least(distances, starts, points)
     point, angle = _axis(middle, axis)
     off = distances(axis)
@@ -151,7 +152,7 @@ def compare(first: Panel, second: Panel, *, mirrored: bool) -> Comparison:
         """Of the first's points, carried the other way, from the second's outline."""
         return _signed(other, _turned(points - motion[:2], -motion[2], middle))
 
-    starts = [np.array([0.0, 0.0, angle]) for angle in np.arange(TURN_STARTS) * 2.0 * np.pi / TURN_STARTS]
+    starts = [np.array([0.0, 0.0, angle]) for angle in _round_from(points, 2.0 * np.pi, TURN_STARTS)]
     motion = _least(distances, starts, points)
     off = distances(motion)
     reach = np.linalg.norm(points - middle, axis=1)
@@ -212,13 +213,23 @@ def _least(
     ranked = sorted(starts, key=lambda start: float(np.sum(distances(start) ** 2)))
     size = float(np.hypot(*np.ptp(points, axis=0)))
     scale = np.array([1.0 / size, 1.0]) if len(starts[0]) == 2 else np.array([1.0, 1.0, 1.0 / size])
+    moves = np.diag(scale * STEP_MM)
+
+    def slopes(at: NDArray[np.float64]) -> Points:
+        """(N, unknowns), by steps that move the outline by a like distance whichever unknown is changed."""
+        return np.column_stack([(distances(at + move) - distances(at - move)) / (2.0 * move.sum()) for move in moves])
+
     found = [
-        least_squares(
-            distances, start, x_scale=scale, diff_step=np.full(len(start), 1e-6), loss="soft_l1", f_scale=ALIKE_MM
-        )
+        least_squares(distances, start, jac=slopes, x_scale=scale, loss="soft_l1", f_scale=ALIKE_MM)
         for start in ranked[:3]
     ]
     return np.asarray(min(found, key=lambda one: float(one.cost)).x)
+
+
+def _round_from(points: Points, whole: float, count: int) -> NDArray[np.float64]:
+    """Angles all round, beginning along the first points: the same starts however the piece lies."""
+    first = points[1] - points[0]
+    return np.asarray(np.arctan2(first[1], first[0]) + np.arange(count) * whole / count)
 
 
 def _axis(middle: Points, axis: NDArray[np.float64]) -> tuple[Points, float]:

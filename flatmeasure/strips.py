@@ -210,8 +210,11 @@ def _rule(cloth: BaseGeometry, plan: StripPlan, shift: float) -> list[tuple[floa
     if cloth.is_empty:
         return []
     _, bottom, _, top = cloth.bounds
+    # From the middle: the same strips whichever end of the cloth is called its bottom.
+    middle = (bottom + top) / 2.0 + shift
+    first = middle - np.floor((middle - bottom + TOUCH_MM) / plan.width_mm) * plan.width_mm
     stretches = []
-    for low in np.arange(bottom + shift, top - plan.width_mm + TOUCH_MM, plan.width_mm):
+    for low in np.arange(first, top - plan.width_mm + TOUCH_MM, plan.width_mm):
         for x0, x1 in free_stretches(cloth, float(low) + TOUCH_MM, float(low) + plan.width_mm - TOUCH_MM):
             if x1 - x0 >= plan.shortest_mm:
                 stretches.append((float(low), float(x0), float(x1)))

@@ -193,6 +193,21 @@ def test_unknown_edge_failure() -> None:
         apply_allowance(gore(), {"B1": 10.0})
 
 
-def test_mixed_directions_failure() -> None:
-    with pytest.raises(ValueError, match="one after the other"):
-        apply_allowance(gore(), {"A1": 10.0, "A2": -10.0})
+def test_some_outward_some_inward() -> None:
+    """600 x 400: the hem gets 25 mm more, the sides 6 mm less, the top stays: 588 x 425."""
+    allowances = {"A1": -25.0, "A2": 6.0, "A4": 6.0}
+    seamed = apply_allowance(rectangle(600.0, 400.0, EXACT), allowances)
+    assert seamed.area.value == pytest.approx(588.0 * 425.0)
+    assert [edge.new_length.value for edge in seamed.edges] == pytest.approx([588.0, 425.0, 588.0, 425.0])
+    assert [edge.length.value for edge in seamed.edges] == pytest.approx([600.0, 400.0, 600.0, 400.0])
+    assert [edge.allowance_mm for edge in seamed.edges] == [-25.0, 6.0, 0.0, 6.0]
+    changed = changed_panel(rectangle(600.0, 400.0, EXACT), allowances)
+    assert changed.polygon.bounds == pytest.approx((6.0, -25.0, 594.0, 400.0))
+
+
+def test_outward_and_inward_at_an_inner_corner() -> None:
+    """An L: at its inner corner one arm's edge goes out by 10, the other's in by 5; both lines meet there."""
+    outline = [[0.0, 0.0], [300.0, 0.0], [300.0, 100.0], [120.0, 100.0], [120.0, 250.0], [0.0, 250.0]]
+    seamed = apply_allowance(panel_from_outline("A", outline), {"A3": -10.0, "A4": 5.0})
+    assert seamed.area.value == pytest.approx(300.0 * 110.0 + 115.0 * 140.0)
+    assert [115.0, 110.0] in np.round(seamed.outlines_mm[0], 6).tolist()
