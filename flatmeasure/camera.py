@@ -119,7 +119,7 @@ def _fold_radius(k1: float, k2: float) -> float:
     # The smallest positive root of 1 + 3 k1 s + 5 k2 s^2 in s = r^2, written so that k2 = 0 needs no case of its own.
     spread = 9.0 * k1 * k1 - 20.0 * k2
     below = -3.0 * k1 + np.sqrt(spread) if spread >= 0.0 else 0.0
-    return float(np.sqrt(2.0 / below)) if below > 0.0 else np.inf
+    return float(np.sqrt(2.0 / below)) if below > 1e-12 else np.inf  # folds a million focal lengths out are none
 
 
 def to_plane(points_px: Points, camera: Camera, pose: Pose, z_mm: float | Points = 0.0) -> Points:

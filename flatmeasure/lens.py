@@ -5,8 +5,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from flatmeasure.checkerboard import find_board
 from flatmeasure.bundle import CameraPrior
+from flatmeasure.checkerboard import find_board
 from flatmeasure.errors import Note, PhotoUnusable, ReferenceImplausible, ReferenceNotFound, ViewsUnfit
 from flatmeasure.figures import Reference
 from flatmeasure.lens_fit import LensFit, LensView, fit_lens

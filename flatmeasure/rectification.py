@@ -195,10 +195,11 @@ def rectify(
     if printed_side_mm is not None:
         u_log_size = U_MEASURED_SIDE_MM / printed_side_mm
         seen = tuple(replace(r, u_log_size=u_log_size) if r.size_mm[0] == r.size_mm[1] else r for r in seen)
-    profile = lens_for(picture, lens)
+    prior, profile = camera_prior(picture), lens_for(picture, lens)
     if profile is None:
-        return rectify_references(seen, camera_prior(picture))
-    view = rectify_references(seen, profile.prior(picture))
+        return rectify_references(seen, prior)
+    # A calibration solves for no more radial terms than a measurement: what is beyond them stays as unknown.
+    view = rectify_references(seen, replace(profile.prior(picture), u_beyond=prior.u_beyond))
     return replace(view, notes=(*view.notes, _lens_note(profile)))
 
 
