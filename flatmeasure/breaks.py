@@ -112,8 +112,8 @@ def _outside_rounded(fits: Fits, breaks: list[Break], spread: float) -> list[Bre
     gone: set[int] = set()
     for run in _runs(fits.chain, breaks, 2, ROUNDED_SPAN_MM):
         around = _around(breaks, run)
-        if all(blunt[i] for i in run) and not gone & set(run) and len(run) < len(breaks):
-            whole = fits.whole(around, closed=False)
+        if all(blunt[i] for i in run) and not gone & set(run):
+            whole = fits.whole(around, closed=len(run) == len(breaks))
             points = fits.chain.points_mm[fits.inside(around)]
             at = [joint.at_mm for i, joint in enumerate(fits.joints(breaks)) if i in run]
             if any(_encloses(rounded.joints_mm, at) for rounded in find_rounded(whole, points, spread)):

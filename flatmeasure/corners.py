@@ -14,11 +14,12 @@ from numpy.typing import NDArray
 Points = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
-BLUNTEST_DEG = 9.5  # a smaller step is no corner
+BLUNTEST_DEG = 8.0  # a smaller step is no corner
 STRONG_DEG = 25.0  # from here on a corner is sure enough to bound the windows of the second search
-REACHES_MM = (7.0, 11.0, 17.0, 26.0, 40.0)
+REACHES_MM = (7.0, 11.0, 17.0, 26.0, 40.0, 60.0)
 BEND_SHARE = 0.35  # of its bend, that a parabola takes a straight line passing into an arc for a step
 GAP_MM = 2.0  # blur rounds the outline this far on either side of a corner
+SUREST = 4.0  # turn over its uncertainty that makes a corner worth a trial by fitted edges
 COARSENESS = 8  # a window moves on by this part of its reach
 SHORTEST_MM = 7.0  # between two corners
 FEWEST_STEPS = 6  # nor fewer steps of the outline: a coarse picture shows no shorter edge
@@ -93,7 +94,7 @@ def _search(chain: Chain, known: NDArray[np.intp], reaches_mm: tuple[float, ...]
         best = np.maximum(best, np.where(_is_peak(score, chain, 0.5 * reach_mm), score, 0.0))
     found = list(known)
     for index in np.argsort(-best, kind="stable"):
-        if best[index] < 5.0:
+        if best[index] < SUREST:
             break
         if all(_apart(index, other, count) * chain.step_mm >= shortest_mm for other in found):
             found.append(index)
