@@ -73,6 +73,25 @@ def grey_of(photo: Photo) -> Pixels:
     return np.asarray(cv2.cvtColor(photo.rgb, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
 
 
+def sharpness(grey: Pixels) -> float:
+    """Share of a strong change of brightness over 16 pixels that 2 of them take, on a picture about 2000 px long.
+
+    Median over the strongest changes.
+    """
+    codes = reduce(grey, max(1, round(max(grey.shape) / CODE_SIDE_PX))).grey.astype(np.float32)
+    return max(_steepness(codes[::3]), _steepness(codes.T[::3]))
+
+
+def _steepness(codes: NDArray[np.float32]) -> float:
+    wide, narrow = 16, 2
+    far = np.abs(codes[:, wide:] - codes[:, :-wide])
+    near = np.abs(codes[:, narrow:] - codes[:, :-narrow])
+    window = wide - narrow + 1
+    within = cv2.dilate(near, np.ones((1, window), np.uint8))[:, window // 2 : window // 2 + far.shape[1]]
+    strong = far >= max(float(np.percentile(far, 99.9)), 1.0)
+    return float(np.median(within[strong] / far[strong])) if strong.any() else 0.0
+
+
 def coded_candidates(grey: Pixels) -> list[Candidate]:
     """Coded squares of the open ArUco family with 4 x 4 bits, 50 codes.
 

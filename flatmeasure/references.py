@@ -8,7 +8,7 @@ taken besides.
 
 import numpy as np
 
-from flatmeasure.candidates import Candidate, coded_candidates, grey_of, quad_candidates
+from flatmeasure.candidates import Candidate, coded_candidates, grey_of, quad_candidates, sharpness
 from flatmeasure.errors import FlatMeasureError, OptionInvalid, PhotoUnusable, ReferenceImplausible, ReferenceNotFound
 from flatmeasure.figures import Points, Rectangle, Reference, Square, Step, border, crossing_boundaries
 from flatmeasure.photo import Photo, Pixels
@@ -25,8 +25,9 @@ SIZE_TOLERANCE = 0.15  # of squares in one plane; the tilt that one small square
 GIVEN_U_PX = 0.3
 GIVEN_SLIP_PX = 2.5  # refined corners may lie so far from corners given by hand
 
-MOST_BLURRED_PX, MOST_BLURRED_SHARE = 4.0, 0.04  # standard deviation of the blur; of the side
-LEAST_CONTRAST = 0.004  # linear light
+MOST_BLURRED_PX, MOST_BLURRED_SHARE = 3.0, 0.025  # standard deviation of the blur; of the side
+LEAST_CONTRAST = 0.02  # linear light: the light side then has a code of 40 or less
+LEAST_SHARPNESS = 0.22
 DARK_CODE = 40  # display-encoded grey that the lightest hundredth of a picture must reach
 
 
@@ -214,10 +215,14 @@ def _check_light(sightings: list[Sighting]) -> None:
 
 
 def _nothing_found(grey: Pixels, spoilt: list[str], rectangle_mm: tuple[float, float] | None) -> FlatMeasureError:
-    if spoilt:
-        return ReferenceImplausible(spoilt[0])
     if np.percentile(grey[::8, ::8], 99) < DARK_CODE:
         return PhotoUnusable("The photo is too dark to find a reference: take it again in more light.")
+    if min(grey.shape) > 64 and sharpness(grey) < LEAST_SHARPNESS:
+        return PhotoUnusable(
+            "The photo is too blurred to find a reference: hold the camera still, let it focus, and take it again."
+        )
+    if spoilt:
+        return ReferenceImplausible(spoilt[0])
     if rectangle_mm is not None:
         return ReferenceNotFound(
             f"No sheet or card of {rectangle_mm[0]:g} x {rectangle_mm[1]:g} mm is seen: lay it flat, whole and "
