@@ -74,7 +74,7 @@ def relative_size(view: FigureView, other: FigureView) -> float:
     """Size of another figure over its stated size, were it to lie in the plane of the first."""
     ray = other.middle_mm * [other.focal_px / view.focal_px, other.focal_px / view.focal_px, 1.0]
     depth = (view.normal @ view.middle_mm) / (view.normal @ ray) * ray[2]
-    return float(depth / other.middle_mm[2] * other.focal_px / view.focal_px)
+    return float(max(depth / other.middle_mm[2] * other.focal_px / view.focal_px, 1e-9))  # behind the camera: none
 
 
 def _middle_px(photo: Photo) -> Points:
