@@ -19,7 +19,8 @@ from flatmeasure.scene import LaidCloth, LaidReference, Mat, Scene, View, corner
 from flatmeasure.synthetic import encode_jpeg, render_photo
 
 SIZE_PX = (1600, 1200)
-PICTURES = sorted((Path(__file__).parents[1] / "test_images").glob("*.json"))
+IMAGES = Path(__file__).parents[1] / "test_images"
+PICTURES = [path for path in sorted(IMAGES.glob("*.json")) if path.with_suffix(".jpg").exists()]
 SHARED = Path(__file__).parents[2] / "shared" / "data"  # larger than the repository holds; skipped where absent
 
 TWO_CODED = (
