@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Annotated, NoReturn
 import typer
 
 from flatmeasure import __version__
+from flatmeasure.enough_commands import enough
 from flatmeasure.errors import FlatMeasureError, OptionInvalid
 from flatmeasure.files import check_writable, write_file
 from flatmeasure.lens_command import lens
@@ -79,6 +80,7 @@ def _root(
 app.add_typer(pieces, name="piece")
 app.command()(sheet)
 app.command()(lens)
+app.command()(enough)
 
 
 @app.command()

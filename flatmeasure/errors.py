@@ -8,6 +8,7 @@ FlatMeasureError
  +-- ClothNotFound         nothing that looks like cloth on the mat
  +-- OptionInvalid         a length, unit or setting that makes no sense
  +-- PieceUnreadable       a file of measured pieces that is damaged or is something else
+ +-- PatternInvalid        a pattern piece that is open, crosses itself, or has an absurd size
  +-- ProfileUnreadable     a file of a lens profile that is damaged or is something else
  +-- ViewsUnfit            too few or too similar photos to calibrate a lens
 
@@ -48,6 +49,10 @@ class OptionInvalid(FlatMeasureError):  # noqa: N818
 
 class PieceUnreadable(FlatMeasureError):  # noqa: N818
     """A file cannot be read as measured pieces."""
+
+
+class PatternInvalid(FlatMeasureError):  # noqa: N818
+    """A pattern piece cannot be read or cut."""
 
 
 class ProfileUnreadable(FlatMeasureError):  # noqa: N818

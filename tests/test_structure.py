@@ -27,9 +27,12 @@ ORDER = (
     # measured pieces and what is worked out from them
     "panel", "panel_parts", "panel_file", "picture_map", "levels", "division", "allowance", "edge_shapes", "darts",
     "totals", "rectangles", "strips", "mirror", "matches", "grain", "piece_json", "piece_drawing", "piece_text",
+    # is there enough cloth
+    "pattern", "pattern_drawing", "pattern_file", "parts", "boards", "nofit", "placing", "settling", "search",
+    "layouts", "shortage", "verdict", "page", "layout_drawing", "answer_text",
     # printed sheets, synthetic photos, commands
     "sheet", "sheet_command", "lens_fit", "lens", "lens_command", "coverage", "scene", "synthetic",
-    "piece_options", "piece_shape_commands", "piece_use_commands", "piece_commands", "cli",
+    "piece_options", "piece_shape_commands", "piece_use_commands", "piece_commands", "enough_commands", "cli",
 )  # fmt: skip
 
 MAX_FILE_LINES, MAX_FUNCTION_LINES, MAX_PARAMETERS = 400, 60, 8

@@ -1,0 +1,97 @@
+"""Layouts: exact, the same every time, and found where one is known to exist."""
+
+from collections.abc import Sequence
+
+import numpy as np
+import pytest
+from shapely.geometry import Point, Polygon, box
+
+from flatmeasure.layouts import fault_of, find_layout
+from flatmeasure.nofit import Regions
+from flatmeasure.parts import Part, make_stance
+from flatmeasure.placing import Maps
+
+CLOTH = Polygon([(0, 0), (400, 20), (430, 300), (200, 340), (-20, 280)]).difference(Point(150, 150).buffer(25))
+EXACT_MM2 = 1e-6
+
+
+def part(outline: Polygon, name: str = "piece", value: float = 1.0, turns: Sequence[float] = (0.0, 180.0)) -> Part:
+    stances = tuple(make_stance(outline, turn) for turn in turns)
+    choices = (tuple(range(len(stances))),)
+    return Part(name, stances, value, choices, choices)
+
+
+def triangles(count: int) -> list[Part]:
+    return [part(Polygon([(0, 0), (110, 0), (20, 90)]), f"triangle {k}") for k in range(count)]
+
+
+def test_layout_is_exact() -> None:
+    found = find_layout(triangles(10), [CLOTH], 200)
+    assert found.layout.complete
+    assert fault_of(found.layout, [CLOTH]) < EXACT_MM2
+    distance = min(shape.distance(CLOTH.boundary) for shape in found.layout.outlines().values())
+    assert found.layout.margin_mm == pytest.approx(distance, abs=0.01)
+
+
+def test_same_effort_same_layout() -> None:
+    first, second = (find_layout(triangles(10), [CLOTH], 60) for _ in range(2))
+    assert np.array_equal(first.layout.places.at_mm, second.layout.places.at_mm)
+
+
+def test_two_halves_of_a_rectangle_find_each_other() -> None:
+    """A rectangle cut along its diagonal: only one way round fits, to a hundredth of a millimetre."""
+    half = Polygon([(0, 0), (200, 0), (0, 120)])
+    found = find_layout([part(half, "a"), part(half, "b")], [box(0, 0, 200.02, 120.02)], 200)
+    assert found.layout.complete
+    assert fault_of(found.layout, [box(0, 0, 200.02, 120.02)]) < EXACT_MM2
+
+
+def test_five_rectangles_that_fill_a_square() -> None:
+    """The pinwheel: four 60 x 40 round a 20 x 20 in a 100 x 100 square; nothing but this order fits."""
+    parts = [part(box(0, 0, 60, 40), str(k), turns=(0.0, 90.0)) for k in range(4)]
+    parts.append(part(box(0, 0, 20, 20), "middle"))
+    found = find_layout(parts, [box(0, 0, 100.05, 100.05)], 600)
+    assert found.layout.complete
+    assert fault_of(found.layout, [box(0, 0, 100.05, 100.05)]) < EXACT_MM2
+
+
+def test_what_does_not_fit_is_left_out_by_value() -> None:
+    cloth = box(0, 0, 100, 100)
+    dear, cheap = part(box(0, 0, 90, 60), "dear", 9.0), part(box(0, 0, 90, 60), "cheap", 1.0)
+    found = find_layout([cheap, dear], [cloth], 20)
+    assert [found.layout.parts[i].name for i in found.layout.places.placed] == ["dear"]
+    assert fault_of(found.layout, [cloth]) < EXACT_MM2
+
+
+def test_a_piece_without_any_place_does_not_stop_the_others() -> None:
+    found = find_layout([part(box(0, 0, 500, 500), "huge"), part(box(0, 0, 50, 50), "small")], [CLOTH], 20)
+    assert [found.layout.parts[i].name for i in found.layout.places.placed] == ["small"]
+
+
+def test_the_watcher_ends_the_search() -> None:
+    shares: list[float] = []
+
+    def watch(share: float) -> bool:
+        shares.append(share)
+        return len(shares) < 3
+
+    parts = [part(box(0, 0, 90, 60), str(k)) for k in range(2)]
+    found = find_layout(parts, [box(0, 0, 100, 100)], 1000, watch)
+    assert found.stopped
+    assert len(shares) == 3
+    assert len(found.layout.places.placed) == 1
+
+
+def test_depth_maps_agree_with_overlap() -> None:
+    """Depth 0 exactly where shapely sees no overlap; elsewhere about the way out."""
+    a, b = (
+        make_stance(Polygon([(0, 0), (80, 0), (80, 30), (30, 30), (30, 70), (0, 70)]), 0.0),
+        make_stance(box(0, 0, 30, 20), 0.0),
+    )
+    maps = Maps(Regions([CLOTH]), 2.0)
+    depth = maps.pair(b, a)
+    rows, columns = depth.shape
+    for row, column in np.random.default_rng(0).integers(0, [rows, columns], (200, 2)):
+        offset = (np.array([column, row]) - np.array([columns, rows]) // 2) * 2.0
+        overlap = b.laid(offset).intersection(a.exact).area
+        assert (depth[row, column] > 0.0) == (overlap > 1e-6)

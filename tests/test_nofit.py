@@ -1,0 +1,99 @@
+"""No-fit and inner-fit regions against shapely's own overlap, and against closed forms."""
+
+import numpy as np
+import pytest
+import shapely
+from shapely import affinity
+from shapely.geometry import Point, Polygon, box
+
+from flatmeasure.nofit import FreeRegion, free_halfplanes, innerfit_region, nofit_region
+
+U_SHAPE = Polygon([(0, 0), (100, 0), (100, 100), (60, 100), (60, 30), (40, 30), (40, 100), (0, 100)])
+L_SHAPE = Polygon([(0, 0), (70, 0), (70, 20), (20, 20), (20, 90), (0, 90)])
+CLOTH = Point(0, 0).buffer(300, quad_segs=20).difference(box(60, 60, 110, 140))
+
+
+def test_rectangles_sum() -> None:
+    """Minkowski sum of boxes a x b and c x d: (a + c) x (b + d)."""
+    region = nofit_region(box(0, 0, 30, 50), box(-10, -5, 10, 5))
+    assert region.area.area == pytest.approx(50 * 60, abs=1e-3)
+    assert region.gap(np.array([50.0, 20.0])) == pytest.approx(10.0, abs=1e-4)
+    assert region.gap(np.array([15.0, 50.0])) == pytest.approx(-5.0, abs=1e-4)
+
+
+def test_equal_pieces_overlap_in_the_same_place() -> None:
+    """The swept outlines leave slits and holes where one piece lies in the other: those are no free places."""
+    house = Polygon([(-62, -87), (-87, -37), (-112, -12), (-87, 12), (-87, 37), (-62, 87), (112, 37), (112, -62)])
+    for other in (house, box(-50, -12, 50, 12)):
+        assert not nofit_region(house, other).is_free(np.zeros(2))
+
+
+def test_a_notch_is_a_free_place() -> None:
+    tongue = box(-5, -30, 5, 30)
+    region = nofit_region(U_SHAPE, tongue)
+    assert region.gap(np.array([50.0, 65.0])) == pytest.approx(5.0, abs=1e-4)
+    assert not region.is_free(np.array([50.0, 55.0]))
+    wide = nofit_region(U_SHAPE, box(-15, -30, 15, 30))
+    assert not wide.is_free(np.array([50.0, 65.0]))
+
+
+def test_a_ring_has_room_inside_for_what_fits() -> None:
+    """A closed C: the inside is reached by no path, yet it is a place."""
+    c_shape = Polygon(
+        [(0, 0), (100, 0), (100, 100), (0, 100), (0, 51), (20, 51), (20, 80), (80, 80), (80, 20), (20, 20)]
+    )
+    assert nofit_region(c_shape, box(-10, -10, 10, 10)).is_free(np.array([50.0, 50.0]))
+
+
+@pytest.mark.parametrize(("fixed", "moving"), [(U_SHAPE, L_SHAPE), (L_SHAPE, U_SHAPE), (L_SHAPE, L_SHAPE)])
+def test_nofit_against_overlap(fixed: Polygon, moving: Polygon) -> None:
+    region = nofit_region(fixed, moving)
+    for x, y in np.random.default_rng(1).uniform(-120, 120, (300, 2)):
+        overlap = affinity.translate(moving, x, y).intersection(fixed).area
+        assert region.is_free(np.array([x, y])) == (overlap < 1e-6)
+
+
+def test_innerfit_against_containment() -> None:
+    region = innerfit_region(CLOTH, U_SHAPE)
+    for x, y in np.random.default_rng(2).uniform(-330, 330, (300, 2)):
+        outside = affinity.translate(U_SHAPE, x, y).difference(CLOTH).area
+        assert region.is_free(np.array([x, y])) == (outside < 1e-6)
+
+
+def test_innerfit_margin_is_how_much_the_cloth_could_shrink() -> None:
+    region = innerfit_region(CLOTH, L_SHAPE)
+    place = np.array([-100.0, -50.0])
+    margin = region.gap(place)
+    laid = affinity.translate(L_SHAPE, *place)
+    assert margin == pytest.approx(laid.distance(CLOTH.boundary), abs=1e-3)
+
+
+def test_innerfit_is_empty_when_too_large() -> None:
+    assert innerfit_region(box(0, 0, 50, 50), box(0, 0, 60, 10)).area.is_empty
+
+
+@pytest.mark.parametrize("start", [(50.0, 65.0), (130.0, 40.0), (120.0, 130.0), (-60.0, 20.0)])
+def test_halfplanes_hold_free_places_only(start: tuple[float, float]) -> None:
+    region, reach = nofit_region(U_SHAPE, box(-5, -10, 5, 10)), 40.0
+    normals, offsets = free_halfplanes(region, np.array(start), reach)
+    assert np.all(normals @ start >= offsets - 1e-9)
+    tried = start + np.random.default_rng(3).uniform(-reach, reach, (500, 2)) / np.sqrt(2.0)
+    inside = tried[np.all(tried @ normals.T >= offsets + 1e-4, axis=1)]
+    assert len(inside) > 10
+    assert all(region.is_free(point) for point in inside)
+
+
+def test_halfplanes_lead_out_of_an_overlap() -> None:
+    region = FreeRegion(box(0, 0, 100, 100), True)
+    normals, offsets = free_halfplanes(region, np.array([95.0, 50.0]), 20.0)
+    assert normals == pytest.approx(np.array([[1.0, 0.0]]))
+    assert offsets == pytest.approx([100.0])
+
+
+def test_segments_have_the_free_side_on_their_right() -> None:
+    for region in (nofit_region(U_SHAPE, L_SHAPE), innerfit_region(CLOTH, L_SHAPE)):
+        along = region.segments[:, 1] - region.segments[:, 0]
+        right = np.column_stack([along[:, 1], -along[:, 0]]) / np.linalg.norm(along, axis=1, keepdims=True)
+        beside = region.segments.mean(axis=1) + 1e-3 * right
+        assert np.mean([region.is_free(point) for point in beside]) > 0.99
+    assert shapely.is_valid(region.area)
