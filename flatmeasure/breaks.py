@@ -14,8 +14,8 @@ from flatmeasure.rounded import find_rounded
 Points = NDArray[np.float64]
 
 BLUNTEST_DEG = 8.0  # a smaller turn between two fitted edges is none
-DOUBTFUL_DEG = 60.0  # a corner up to here must earn its place
-DOUBTFUL_SPAN_MM = 30.0  # so must corners of any turn that are this near to each other: outliers look like that
+DOUBTFUL_DEG = 60.0  # a turn up to here must earn its place, of one corner
+DOUBTFUL_SPAN_MM = 30.0  # or of several this near to each other: outliers turn there and back
 LONGEST_RUN = 3
 ROUNDED_AWAY_DEG = 40.0  # a corner up to here may be part of a rounded one
 ROUNDED_SPAN_MM = 120.0
@@ -30,6 +30,7 @@ def find_breaks(fits: Fits) -> list[Break]:
     breaks = settle(fits, settle(fits, found))
     spread = _spread(fits, breaks)
     breaks = settle(fits, _outside_rounded(fits, _prune(fits, breaks, spread), spread))
+    breaks = _in_order(fits, breaks)
     return _add_rounded(fits, breaks, spread)
 
 
@@ -56,9 +57,9 @@ def _prune(fits: Fits, breaks: list[Break], spread: float) -> list[Break]:
 
 def _doubtful(fits: Fits, breaks: Sequence[Break]) -> list[tuple[int, ...]]:
     """Indices of every break, or run of breaks, that might be none."""
-    turns = np.degrees(np.abs([joint.turn_rad for joint in fits.joints(breaks)]))
+    turns = [np.degrees(joint.turn_rad) for joint in fits.joints(breaks)]
     runs = _runs(fits.chain, breaks, LONGEST_RUN, DOUBTFUL_SPAN_MM)
-    return [run for run in runs if len(run) > 1 or turns[run[0]] < DOUBTFUL_DEG]
+    return [run for run in runs if abs(sum(turns[i] for i in run)) < DOUBTFUL_DEG]
 
 
 def _runs(chain: Chain, breaks: Sequence[Break], longest: int, span_mm: float) -> list[tuple[int, ...]]:
@@ -119,6 +120,20 @@ def _outside_rounded(fits: Fits, breaks: list[Break], spread: float) -> list[Bre
             if any(_encloses(rounded.joints_mm, at) for rounded in find_rounded(whole, points, spread)):
                 gone |= set(run)
     return [b for i, b in enumerate(breaks) if i not in gone]
+
+
+def _in_order(fits: Fits, breaks: list[Break]) -> list[Break]:
+    """Breaks without those whose joints lie the wrong way round along the edge between them: the blunter one goes."""
+    while len(breaks) > 1:
+        joints = fits.joints(breaks)
+        ends = [*joints[1:], joints[0]]
+        wrong = [i for i, end in enumerate(ends) if joints[i].t_b >= end.t_a]
+        if not wrong:
+            break
+        pair = wrong[0], (wrong[0] + 1) % len(breaks)
+        gone = min(pair, key=lambda i: abs(joints[i].turn_rad))
+        breaks = [b for i, b in enumerate(breaks) if i != gone]
+    return breaks
 
 
 def _encloses(joints_mm: Points, at_mm: Sequence[Points]) -> bool:

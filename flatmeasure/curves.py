@@ -7,7 +7,6 @@ lengthen a curve.
 """
 
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -85,14 +84,14 @@ class Smooth:
         """(N, 2) points, or derivatives, at parameters (N,)."""
         return self.basis.rows(t, derivative) @ self.coefficients
 
-    def at_one(self, t: float, derivative: int = 0) -> Points:
-        """(2,) point or derivative."""
-        return np.asarray(self.at(np.array([t]), derivative)[0])
+    def point_and_speed(self, t: float) -> tuple[Points, Points]:
+        """(2,) point and (2,) derivative at one parameter."""
+        return self.basis.point_and_speed(self.coefficients, t)
 
     def direction(self, t: float) -> Points:
         """(2,) unit tangent."""
-        speed = self.at_one(t, 1)
-        return speed / np.linalg.norm(speed)
+        speed = self.point_and_speed(t)[1]
+        return np.asarray(speed / np.linalg.norm(speed))
 
     def curvature(self, t: Points) -> Points:
         """(N,) curvature, 1/mm, positive to the left."""
@@ -105,15 +104,15 @@ class Smooth:
         return float(np.sqrt(row @ self.covariance @ row))
 
     def u_direction_deg(self, t: float) -> float:
-        row = self.basis.rows(np.array([t]), 1)[0] / np.linalg.norm(self.at_one(t, 1))
+        row = self.basis.rows(np.array([t]), 1)[0] / np.linalg.norm(self.point_and_speed(t)[1])
         return float(np.degrees(np.sqrt(row @ self.covariance @ row)))
 
     def nearest(self, point_mm: Points, guess: float) -> float:
         """Parameter of the curve's point nearest to a point, from a guess."""
         t = guess
         for _ in range(20):
-            speed = self.at_one(t, 1)
-            move = float((point_mm - self.at_one(t)) @ speed / (speed @ speed))
+            point, speed = self.point_and_speed(t)
+            move = float((point_mm - point) @ speed / (speed @ speed))
             t += move
             if abs(move) < 1e-9:
                 break
@@ -143,7 +142,7 @@ class Smooth:
         return nodes.ravel(), (half[:, None] * GAUSS_WEIGHTS).ravel()
 
 
-def fit_edge(points_mm: Points, u_mm: Points, faithful: bool = False) -> Smooth:
+def fit_edge(points_mm: Points, u_mm: Points) -> Smooth:
     """A line where the points depart from one by less than a cutter can see or noise explains, else a curve.
 
     Parameters
@@ -151,8 +150,6 @@ def fit_edge(points_mm: Points, u_mm: Points, faithful: bool = False) -> Smooth:
     points_mm : (N, 2) array
         In order along the edge, N >= 2.
     u_mm : (N,) array
-    faithful : bool
-        As in `fit_curve`.
     """
     line = fit_line(points_mm, u_mm)
     length = line.span
@@ -161,7 +158,7 @@ def fit_edge(points_mm: Points, u_mm: Points, faithful: bool = False) -> Smooth:
     least = max(STRAIGHT_MM, STRAIGHT_SHARE * length)
     if _bow(line) < 0.5 * least:
         return line
-    curve = fit_curve(points_mm, u_mm, faithful=faithful)
+    curve = fit_curve(points_mm, u_mm)
     t = np.linspace(curve.first, curve.last, 41)
     along = curve.at(t) - curve.at(t[:1])
     depth = np.abs(_cross(along, along[-1])) / max(float(np.linalg.norm(along[-1])), 1e-9)
@@ -190,7 +187,7 @@ def fit_line(points_mm: Points, u_mm: Points) -> Smooth:
     trust: Points = np.ones(len(points_mm))
     residuals: Points = np.zeros(len(points_mm))
     step = float(np.linalg.norm(points_mm[-1] - points_mm[0])) / len(points_mm)
-    for _ in range(4):
+    for _ in range(3):
         weights = trust / u_mm**2
         middle = weights @ points_mm / np.sum(weights)
         centred = points_mm - middle
@@ -204,8 +201,10 @@ def fit_line(points_mm: Points, u_mm: Points) -> Smooth:
     return _smooth(basis, middle + np.outer(basis.knots, along), (t, residuals, u_mm, trust))
 
 
-def fit_curve(points_mm: Points, u_mm: Points, closed: bool = False, faithful: bool = False) -> Smooth:
-    """Smooth curve by a least-squares spline with as few pieces as the points ask for.
+def fit_curve(points_mm: Points, u_mm: Points, closed: bool = False) -> Smooth:
+    """The simplest smooth curve that explains the points: a least-squares spline (Schwarz's criterion).
+
+    It tells shapes apart, and outliers: also at an end, where a supple curve follows them.
 
     Parameters
     ----------
@@ -214,9 +213,6 @@ def fit_curve(points_mm: Points, u_mm: Points, closed: bool = False, faithful: b
     u_mm : (N,) array
     closed : bool
         Whether the last point is followed by the first.
-    faithful : bool
-        Keep the error of smoothing below the noise, as a measure needs (Akaike's criterion), at the price of following
-        some of it; else the simplest curve that explains the points (Schwarz's), by which shapes are told apart.
     """
     ring = np.vstack([points_mm, points_mm[:1]]) if closed else points_mm
     t = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(ring, axis=0), axis=1))])
@@ -230,14 +226,31 @@ def fit_curve(points_mm: Points, u_mm: Points, closed: bool = False, faithful: b
         t, span = _lengths(basis, coefficients, points_mm, t)
         trust = _trust(residuals, u_mm, span / len(t))
     bases = [Basis(0.0, span / count, count, closed=closed) for count in affordable]
-    # The simplest curve tells outliers best, also at an end, where a supple one follows them.
     basis, coefficients, residuals = _chosen(bases, points_mm, trust / u_mm**2, t, faithful=False)
     trust = _trust(residuals, u_mm, span / len(t))
-    if faithful:
-        basis, coefficients, residuals = _chosen(bases, points_mm, trust / u_mm**2, t, faithful=True)
-    else:
-        coefficients, residuals = _solve(basis, points_mm, trust / u_mm**2, t)
+    coefficients, residuals = _solve(basis, points_mm, trust / u_mm**2, t)
     return _smooth(basis, coefficients, (t, residuals, u_mm, trust))
+
+
+def followed(smooth: Smooth, points_mm: Points) -> Smooth:
+    """The same edge as a measure needs it: errors of smoothing kept below the noise, some of which is followed.
+
+    More pieces than the simplest curve has (Akaike's criterion), outliers judged by that one. A line stays as it is.
+
+    Parameters
+    ----------
+    smooth : Smooth
+    points_mm : (N, 2) array
+        The points it was fitted to.
+    """
+    if smooth.is_line:
+        return smooth
+    simple = smooth.basis
+    counts = [count for count in _affordable(simple.span, len(points_mm), simple.closed) if count > simple.pieces]
+    bases = [simple, *(Basis(0.0, simple.span / count, count, closed=simple.closed) for count in counts)]
+    weights = smooth.weights / smooth.u_mm**2
+    basis, coefficients, residuals = _chosen(bases, points_mm, weights, smooth.t, faithful=True)
+    return _smooth(basis, coefficients, (smooth.t, residuals, smooth.u_mm, smooth.weights))
 
 
 def _affordable(span: float, count: int, closed: bool) -> list[int]:
@@ -296,17 +309,17 @@ def _lengths(basis: Basis, coefficients: Points, points_mm: Points, t: Points) -
 def _trust(residuals: Points, u_mm: Points, step_mm: float) -> Points:
     """Weights that fall off for outliers (Geman and McClure), u taken as no less than the spread seen.
 
-    What departs over a longer stretch is no outlier but the edge's shape, and keeps its weight.
+    What departs to one side over a longer stretch is no outlier but the edge's shape, and keeps its weight.
     """
-    spread = 1.4826 * np.median(np.abs(residuals) / u_mm)
-    scaled = residuals / (OUTLIER * u_mm * max(1.0, float(spread)))
-    weights = 1.0 / (1.0 + scaled**2) ** 2
+    spread = 1.4826 * float(np.median(np.abs(residuals) / u_mm))
+    scaled = residuals / (OUTLIER * max(1.0, spread) * u_mm)
+    weights = np.asarray(1.0 / (1.0 + scaled**2) ** 2)
     side = np.where(weights < 0.5, np.sign(residuals), 0.0)
     bounds = np.flatnonzero(np.diff(side, prepend=np.nan, append=np.nan))
-    for start, end in pairwise(bounds):
-        if side[start] != 0.0 and (end - start) * step_mm > OUTLIERS_MM:
-            weights[start:end] = 1.0
-    return np.asarray(weights)
+    for run in np.flatnonzero(np.diff(bounds) * step_mm > OUTLIERS_MM):
+        if side[bounds[run]] != 0.0:
+            weights[bounds[run] : bounds[run + 1]] = 1.0
+    return weights
 
 
 def _smooth(basis: Basis, coefficients: Points, at: tuple[Points, Points, Points, Points]) -> Smooth:

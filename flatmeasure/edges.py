@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flatmeasure.breaks import find_breaks
-from flatmeasure.curves import Smooth, fit_curve
-from flatmeasure.joints import Chain, Fits, Joint, chain_of
+from flatmeasure.curves import Smooth, fit_curve, followed
+from flatmeasure.joints import Chain, Fits, Joint, chain_of, joint
 from flatmeasure.noise import calibrated
 
 Points = NDArray[np.float64]
@@ -94,11 +94,13 @@ def fit_outline(points_mm: Points, u_mm: Points, weak: NDArray[np.bool_]) -> Fit
     u = np.maximum(u_mm, 0.01)
     u = np.where(weak, np.maximum(u, 2.0 * np.median(u)), u)
     chain = chain_of(points_mm, u)
-    breaks = find_breaks(Fits(chain))
+    fits = Fits(chain)
+    breaks = find_breaks(fits)
     if not breaks:
         return _closed(chain)
-    fits = Fits(chain, faithful=True)
-    return _assemble(calibrated(fits.edges(breaks), fits.chain.step_mm), fits.joints(breaks))
+    edges = fits.followed(breaks)
+    joints = [joint(edges[i - 1], edges[i], b) for i, b in enumerate(breaks)]
+    return _assemble(calibrated(edges, chain.step_mm), joints)
 
 
 def _check(points_mm: Points, u_mm: Points, weak: NDArray[np.bool_]) -> None:
@@ -116,7 +118,7 @@ def _check(points_mm: Points, u_mm: Points, weak: NDArray[np.bool_]) -> None:
 def _assemble(smooths: list[Smooth], joints: list[Joint]) -> FittedOutline:
     count = len(smooths)
     edges = tuple(_edge(smooths, joints, i) for i in range(count))
-    around = [(smooths[i - 1], smooths[i], joint) for i, joint in enumerate(joints)]
+    around = [(smooths[i - 1], smooths[i], at) for i, at in enumerate(joints)]
     turning = [np.hypot(a.u_direction_deg(j.t_a), b.u_direction_deg(j.t_b)) for a, b, j in around]
     return FittedOutline(
         corners_mm=np.array([j.at_mm for j in joints]),
@@ -132,7 +134,7 @@ def _u_corner(a: Smooth, b: Smooth, joint: Joint) -> float:
     across = np.array([a.u_across(joint.t_a), b.u_across(joint.t_b)])
     if joint.u_along_mm:
         return float(np.sqrt(joint.u_along_mm**2 + np.mean(across**2)))
-    return float(np.sqrt(np.sum(across**2)) / abs(np.sin(joint.turn_rad)))
+    return float(np.sqrt(np.sum(across**2)) / abs(joint.sine))
 
 
 def _edge(smooths: list[Smooth], joints: list[Joint], i: int) -> FittedEdge:
@@ -141,12 +143,12 @@ def _edge(smooths: list[Smooth], joints: list[Joint], i: int) -> FittedEdge:
     own = smooth.length_gradient(start.t_b, end.t_a)
     variance = 0.0
     # A sharp corner stays on both displaced edges; what of its move lies along this edge changes the length.
-    for joint, t, neighbour, t_there in ((start, start.t_b, before, start.t_a), (end, end.t_a, after, end.t_b)):
-        if joint.u_along_mm:
-            variance += joint.u_along_mm**2
+    for corner, t, neighbour, t_there in ((start, start.t_b, before, start.t_a), (end, end.t_a, after, end.t_b)):
+        if corner.u_along_mm:
+            variance += corner.u_along_mm**2
         else:
-            own = own + smooth.basis.rows(np.array([t]))[0] / np.tan(joint.turn_rad)
-            variance += (neighbour.u_across(t_there) / np.sin(joint.turn_rad)) ** 2
+            own = own + smooth.basis.rows(np.array([t]))[0] * np.cos(corner.turn_rad) / corner.sine
+            variance += (neighbour.u_across(t_there) / corner.sine) ** 2
     variance += float(own @ smooth.covariance @ own)
     length = smooth.length(start.t_b, end.t_a)
     steps = 2 if smooth.is_line else max(5, int(length / OUTLINE_STEP_MM) + 1)
@@ -169,7 +171,8 @@ def _rms(smooth: Smooth) -> float:
 def _closed(chain: Chain) -> FittedOutline:
     """A smooth outline without corners: one closed curve from its point farthest right."""
     start = int(np.argmax(chain.points_mm[:, 0]))
-    curve = fit_curve(np.roll(chain.points_mm, -start, axis=0), np.roll(chain.u_mm, -start), closed=True, faithful=True)
+    ring = np.roll(chain.points_mm, -start, axis=0)
+    curve = followed(fit_curve(ring, np.roll(chain.u_mm, -start), closed=True), ring)
     curve = calibrated([curve], chain.step_mm)[0]
     end = curve.span
     length = curve.length(0.0, end)

@@ -7,12 +7,14 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from flatmeasure.curves import Smooth, fit_curve, fit_edge
+from flatmeasure.curves import Smooth, fit_curve, fit_edge, followed
 
 Points = NDArray[np.float64]
 
 ROUNDED_MM = 2.0  # blur rounds a right angle this far on either side
 FARTHEST_MM = 8.0  # from where a corner was found to where its edges meet
+NEAR_MM = 1.0  # a break need not be placed better, being in the middle of a gap
+PARALLEL = 0.02  # sine of an angle at which two edges have no crossing worth the name
 FEWEST_POINTS = 4  # of an edge
 
 
@@ -84,20 +86,25 @@ class Joint:
     turn_rad: float
     u_along_mm: float = 0.0
 
+    @property
+    def sine(self) -> float:
+        """Of the turn, never zero."""
+        return float(np.copysign(max(abs(np.sin(self.turn_rad)), PARALLEL), np.sin(self.turn_rad)))
+
 
 @dataclass(frozen=True, eq=False)
 class Fits:
-    """Edges of one chain, each fitted once; faithfully or simply, as in `fit_curve`."""
+    """Edges and joints of one chain, each found once."""
 
     chain: Chain
-    faithful: bool = False
     _done: dict[tuple[float, ...], Smooth] = field(default_factory=dict)
+    _joined: dict[tuple[float, ...], Joint] = field(default_factory=dict)
 
     def edge(self, start: Break, end: Break) -> Smooth:
-        key = (start.place, start.gap_mm, end.place, end.gap_mm)
+        key = _key(start, end)
         if key not in self._done:
             inside = between(self.chain, start, end)
-            self._done[key] = fit_edge(self.chain.points_mm[inside], self.chain.u_mm[inside], self.faithful)
+            self._done[key] = fit_edge(self.chain.points_mm[inside], self.chain.u_mm[inside])
         return self._done[key]
 
     def inside(self, around: Sequence[Break]) -> NDArray[np.intp]:
@@ -106,23 +113,35 @@ class Fits:
 
     def whole(self, around: Sequence[Break], closed: bool) -> Smooth:
         """One edge from the first to the last of some breaks, fitted to the same points as the edges between them."""
-        key = tuple(x for b in around for x in (b.place, b.gap_mm))
+        key = _key(*around)
         if key not in self._done:
             inside = self.inside(around)
             points, u = self.chain.points_mm[inside], self.chain.u_mm[inside]
             self._done[key] = fit_curve(points, u, closed=True) if closed else fit_edge(points, u)
         return self._done[key]
 
+    def followed(self, breaks: Sequence[Break]) -> list[Smooth]:
+        """The edges as measures need them."""
+        ends = [*breaks[1:], breaks[0]]
+        pairs = zip(breaks, ends, strict=True)
+        return [followed(self.edge(a, b), self.chain.points_mm[between(self.chain, a, b)]) for a, b in pairs]
+
     def edges(self, breaks: Sequence[Break]) -> list[Smooth]:
         """Edge i runs from break i to the next."""
         return [self.edge(start, breaks[(i + 1) % len(breaks)]) for i, start in enumerate(breaks)]
 
     def joints(self, breaks: Sequence[Break]) -> list[Joint]:
-        edges = self.edges(breaks)
-        return [
-            _meet(edges[i - 1], edges[i]) if b.at_mm is None else _touch(edges[i - 1], edges[i], b)
-            for i, b in enumerate(breaks)
-        ]
+        return [self._joint(breaks[i - 1], b, breaks[(i + 1) % len(breaks)]) for i, b in enumerate(breaks)]
+
+    def _joint(self, before: Break, at: Break, after: Break) -> Joint:
+        key = _key(before, at, after)
+        if key not in self._joined:
+            self._joined[key] = joint(self.edge(before, at), self.edge(at, after), at)
+        return self._joined[key]
+
+
+def _key(*breaks: Break) -> tuple[float, ...]:
+    return tuple(x for b in breaks for x in (b.place, b.gap_mm))
 
 
 def chain_of(points_mm: Points, u_mm: Points) -> Chain:
@@ -142,10 +161,7 @@ def between(chain: Chain, start: Break, end: Break) -> NDArray[np.intp]:
 
 def settle(fits: Fits, breaks: Sequence[Break]) -> list[Break]:
     """Sharp corners moved to where their edges meet; of two that come to lie too near each other, one."""
-    moved = [
-        Break(_nearest(fits.chain, b.place, joint.at_mm), _rounding(joint.turn_rad))
-        for b, joint in zip(breaks, fits.joints(breaks), strict=True)
-    ]
+    moved = [_moved(fits.chain, b, joint) for b, joint in zip(breaks, fits.joints(breaks), strict=True)]
     kept: list[Break] = []
     for b in sorted(moved, key=lambda b: b.place):
         if not kept or len(between(fits.chain, kept[-1], b)) >= FEWEST_POINTS:
@@ -157,15 +173,24 @@ def settle(fits: Fits, breaks: Sequence[Break]) -> list[Break]:
 
 def _meet(a: Smooth, b: Smooth) -> Joint:
     """Crossing of the end of one fit, carried on, with the start of the next, by Newton's method."""
-    t = np.array([a.last, b.first])
+    t_a, t_b = a.last, b.first
     for _ in range(12):
-        apart = a.at_one(t[0]) - b.at_one(t[1])
-        jacobian = np.column_stack([a.at_one(t[0], 1), -b.at_one(t[1], 1)])
-        move = np.clip(np.linalg.lstsq(jacobian, -apart, rcond=1e-6)[0], -FARTHEST_MM, FARTHEST_MM)
-        t = t + move
-        if np.max(np.abs(move)) < 1e-10:
+        (at_a, speed_a), (at_b, speed_b) = a.point_and_speed(t_a), b.point_and_speed(t_b)
+        between_them = _cross(speed_a, speed_b)
+        if abs(between_them) < PARALLEL:
             break
-    return _joint(a, b, float(t[0]), float(t[1]))
+        apart = at_a - at_b
+        step_a, step_b = -_cross(apart, speed_b) / between_them, _cross(speed_a, apart) / between_them
+        t_a += min(max(step_a, -FARTHEST_MM), FARTHEST_MM)
+        t_b += min(max(step_b, -FARTHEST_MM), FARTHEST_MM)
+        if max(abs(step_a), abs(step_b)) < 1e-9:
+            break
+    return _joint(a, b, t_a, t_b)
+
+
+def joint(a: Smooth, b: Smooth, at: Break) -> Joint:
+    """Where two edges meet at a break."""
+    return _meet(a, b) if at.at_mm is None else _touch(a, b, at)
 
 
 def _touch(a: Smooth, b: Smooth, at: Break) -> Joint:
@@ -175,9 +200,20 @@ def _touch(a: Smooth, b: Smooth, at: Break) -> Joint:
 
 
 def _joint(a: Smooth, b: Smooth, t_a: float, t_b: float, u_along_mm: float = 0.0) -> Joint:
-    before, after = a.direction(t_a), b.direction(t_b)
-    turn = float(np.arctan2(before[0] * after[1] - before[1] * after[0], before @ after))
-    return Joint(0.5 * (a.at_one(t_a) + b.at_one(t_b)), t_a, t_b, turn, u_along_mm)
+    (at_a, speed_a), (at_b, speed_b) = a.point_and_speed(t_a), b.point_and_speed(t_b)
+    turn = float(np.arctan2(_cross(speed_a, speed_b), speed_a @ speed_b))
+    return Joint(0.5 * (at_a + at_b), t_a, t_b, turn, u_along_mm)
+
+
+def _cross(a: Points, b: Points) -> float:
+    return float(a[0] * b[1] - a[1] * b[0])
+
+
+def _moved(chain: Chain, at: Break, joint: Joint) -> Break:
+    """The break at its joint; left alone, and so the fits beside it, where it lies near enough."""
+    place, gap_mm = _nearest(chain, at.place, joint.at_mm), _rounding(joint.turn_rad)
+    near = abs(place - at.place) <= NEAR_MM and abs(gap_mm - at.gap_mm) <= NEAR_MM
+    return at if near else Break(place, gap_mm)
 
 
 def _nearest(chain: Chain, place: float, at_mm: Points) -> float:

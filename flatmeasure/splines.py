@@ -12,9 +12,13 @@ from numpy.typing import NDArray
 Points = NDArray[np.float64]
 
 # Rows: the degree + 1 basis functions over one piece; columns: coefficients of 1, f, f^2, ... with f from 0 to 1.
+_LINE = np.array([[1.0, -1.0], [0.0, 1.0]])
+_CUBIC = np.array([[1.0, -3.0, 3.0, -1.0], [4.0, 0.0, -6.0, 3.0], [1.0, 3.0, 3.0, -3.0], [0.0, 0.0, 0.0, 1.0]]) / 6.0
+# By degree and derivative, transposed.
 PIECES = {
-    1: np.array([[1.0, -1.0], [0.0, 1.0]]),
-    3: np.array([[1.0, -3.0, 3.0, -1.0], [4.0, 0.0, -6.0, 3.0], [1.0, 3.0, 3.0, -3.0], [0.0, 0.0, 0.0, 1.0]]) / 6.0,
+    (degree, order): np.ascontiguousarray(np.polynomial.polynomial.polyder(piece, order, axis=1).T)
+    for degree, piece in ((1, _LINE), (3, _CUBIC))
+    for order in range(degree + 1)
 }
 
 
@@ -59,10 +63,23 @@ class Basis:
         place = (t - self.start) / self.spacing
         piece = np.floor(place).astype(np.intp)
         if not self.closed:
-            piece = np.clip(piece, 0, self.pieces - 1)
-        powers = np.polynomial.polynomial.polyvander(place - piece, self.degree - derivative)
-        polynomials = np.polynomial.polynomial.polyder(PIECES[self.degree], derivative, axis=1)
+            piece = np.minimum(np.maximum(piece, 0), self.pieces - 1)
+        pieces = PIECES[self.degree, derivative]
+        powers = np.ones((len(t), len(pieces)))
+        for power in range(1, len(pieces)):
+            powers[:, power] = powers[:, power - 1] * (place - piece)
         out = np.zeros((len(t), self.count))
         columns = (piece[:, None] + np.arange(self.degree + 1)) % self.count
-        out[np.arange(len(t))[:, None], columns] = powers @ polynomials.T / self.spacing**derivative
+        out[np.arange(len(t))[:, None], columns] = powers @ pieces / self.spacing**derivative
         return out
+
+    def point_and_speed(self, coefficients: Points, t: float) -> tuple[Points, Points]:
+        """(2,) point and (2,) first derivative at one parameter of the curve with some coefficients (count, 2)."""
+        place = (t - self.start) / self.spacing
+        piece = int(np.floor(place))
+        if not self.closed:
+            piece = min(max(piece, 0), self.pieces - 1)
+        near = coefficients[[(piece + k) % self.count for k in range(self.degree + 1)]]
+        powers = np.array([(place - piece) ** k for k in range(self.degree + 1)])
+        point = powers @ PIECES[self.degree, 0] @ near
+        return point, powers[:-1] @ PIECES[self.degree, 1] @ near / self.spacing
