@@ -15,11 +15,13 @@ Points = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
 BLUNTEST_DEG = 8.0  # a smaller step is no corner
-STRONG_DEG = 25.0  # from here on a corner is sure enough to bound the windows of the second search
+SUREST = 4.0  # turn over its uncertainty that makes a corner worth a trial by fitted edges
+STRONG_DEG = 30.0  # the same of short windows, which see too little to tell blunt corners
+STRONG_SUREST = 3.0
+SHORT_MM = 20.0  # windows up to here
 REACHES_MM = (7.0, 11.0, 17.0, 26.0, 40.0, 60.0)
 BEND_SHARE = 0.35  # of its bend, that a parabola takes a straight line passing into an arc for a step
 GAP_MM = 2.0  # blur rounds the outline this far on either side of a corner
-SUREST = 4.0  # turn over its uncertainty that makes a corner worth a trial by fitted edges
 COARSENESS = 6  # a window moves on by this part of its reach
 SHORTEST_MM = 7.0  # between two corners
 FEWEST_STEPS = 6  # nor fewer steps of the outline: a coarse picture shows no shorter edge
@@ -74,28 +76,27 @@ def resample(points_mm: Points, u_mm: Points) -> Chain:
 
 def find_corners(chain: Chain) -> Points:
     """Lengths in mm along the chain to its corners, ascending; none for a smooth closed outline."""
-    strong = _search(chain, np.zeros(0, dtype=np.intp), REACHES_MM[:3], STRONG_DEG)
-    return np.asarray(_search(chain, strong, REACHES_MM, BLUNTEST_DEG) * chain.step_mm)
+    known = np.zeros(0, dtype=np.intp)
+    # Short windows first: a long one must not reach over the corners of a short edge and see one great turn.
+    for reach_mm in REACHES_MM:
+        known = _search(chain, known, reach_mm)
+    return np.asarray(known * chain.step_mm)
 
 
-def _search(chain: Chain, known: NDArray[np.intp], reaches_mm: tuple[float, ...], least_deg: float) -> NDArray[np.intp]:
-    """Known corners and those found between them."""
+def _search(chain: Chain, known: NDArray[np.intp], reach_mm: float) -> NDArray[np.intp]:
+    """Known corners and those found between them with windows of one length."""
     count = len(chain.points_mm)
     shortest_mm = max(SHORTEST_MM, FEWEST_STEPS * chain.step_mm)
-    room = _room(known, count) * chain.step_mm
-    best = np.zeros(count)
-    for reach_mm in reaches_mm:
-        at = np.arange(0, count, max(1, int(reach_mm / COARSENESS / chain.step_mm)))
-        at = at[room[at] >= shortest_mm]
-        steps = direction_steps(chain, at, known, reach_mm)
-        sure = np.abs(steps.turn_deg) > least_deg + BEND_SHARE * steps.bend_deg
-        score = np.zeros(count)
-        score[at] = np.where(sure, np.abs(steps.turn_deg) / steps.u_deg, 0.0)
-        best = np.maximum(best, np.where(_is_peak(score, chain, 0.5 * reach_mm), score, 0.0))
+    at = np.arange(0, count, max(1, int(reach_mm / COARSENESS / chain.step_mm)))
+    at = at[_room(at, known, count) * chain.step_mm >= shortest_mm]
+    steps = direction_steps(chain, at, known, reach_mm)
+    turn = np.abs(steps.turn_deg)
+    least_deg, surest = (STRONG_DEG, STRONG_SUREST) if reach_mm < SHORT_MM else (BLUNTEST_DEG, SUREST)
+    score = np.zeros(count)
+    score[at] = np.where(turn > least_deg + BEND_SHARE * steps.bend_deg, turn / steps.u_deg, 0.0)
+    score[(score < surest) | ~_is_peak(score, chain, 0.5 * reach_mm)] = 0.0
     found = list(known)
-    for index in np.argsort(-best, kind="stable"):
-        if best[index] < SUREST:
-            break
+    for index in np.argsort(-score, kind="stable")[: np.count_nonzero(score)]:
         if all(_apart(index, other, count) * chain.step_mm >= shortest_mm for other in found):
             found.append(index)
     return np.sort(np.asarray(found, dtype=np.intp))
@@ -105,11 +106,11 @@ def _apart(a: int, b: int, count: int) -> int:
     return min((a - b) % count, (b - a) % count)
 
 
-def _room(known: NDArray[np.intp], count: int) -> Points:
-    """Steps from every point to the nearest known corner."""
+def _room(at: NDArray[np.intp], known: NDArray[np.intp], count: int) -> Points:
+    """Steps from points to the nearest known corner."""
     if not len(known):
-        return np.full(count, np.inf)
-    apart = np.abs(np.arange(count)[:, None] - known[None])
+        return np.full(len(at), np.inf)
+    apart = np.abs(at[:, None] - known[None])
     return np.asarray(np.minimum(apart, count - apart).min(axis=1), dtype=np.float64)
 
 

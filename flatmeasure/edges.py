@@ -16,6 +16,7 @@ from flatmeasure.noise import calibrated
 
 Points = NDArray[np.float64]
 
+LEAST_RAD = 0.1  # turn of a sharp corner between the final edges
 OUTLINE_STEP_MM = 1.0
 FEWEST_POINTS = 3  # of an edge
 
@@ -96,11 +97,14 @@ def fit_outline(points_mm: Points, u_mm: Points, weak: NDArray[np.bool_]) -> Fit
     chain = chain_of(points_mm, u)
     fits = Fits(chain)
     breaks = find_breaks(fits)
-    if not breaks:
-        return _closed(chain)
-    edges = fits.followed(breaks)
-    joints = [joint(edges[i - 1], edges[i], b) for i, b in enumerate(breaks)]
-    return _assemble(calibrated(edges, chain.step_mm), joints)
+    while breaks:
+        edges = fits.followed(breaks)
+        joints = [joint(edges[i - 1], edges[i], b) for i, b in enumerate(breaks)]
+        kinked = [b for b, j in zip(breaks, joints, strict=True) if b.at_mm is not None or abs(j.turn_rad) > LEAST_RAD]
+        if len(kinked) == len(breaks):
+            return _assemble(calibrated(edges, chain.step_mm), joints)
+        breaks = kinked
+    return _closed(chain)
 
 
 def _check(points_mm: Points, u_mm: Points, weak: NDArray[np.bool_]) -> None:
