@@ -97,7 +97,10 @@ def test_the_weights_stay_small_enough_to_ship() -> None:
     assert len(resources.files("flatmeasure").joinpath("cloth_net.onnx").read_bytes()) < 10_000_000
 
 
-@pytest.mark.parametrize("truth_path", sorted(TEST_IMAGES.glob("*.json")), ids=lambda path: path.stem)
+PICTURES = [path for path in sorted(TEST_IMAGES.glob("*.json")) if path.with_suffix(".jpg").exists()]
+
+
+@pytest.mark.parametrize("truth_path", PICTURES, ids=lambda path: path.stem)
 def test_rendered_scenes_agree_with_their_outlines(truth_path: Path) -> None:
     truth = json.loads(truth_path.read_text())
     rgb = load_photo(truth_path.with_suffix(".jpg")).rgb
