@@ -148,6 +148,27 @@ def test_corners_of_noisy_polygons(shape: list[tuple[float, float]], seed: int) 
         assert edge.length_mm == pytest.approx(length, abs=4.5 * edge.u_length_mm)
 
 
+@pytest.mark.parametrize("seed", range(3))
+def test_narrow_pointed_end(seed: int) -> None:
+    """Three corners within 25 mm, and edges of 13 mm: a long window alone sees one half turn."""
+    shape = [(0, 0), (400, 0), (409, 9), (400, 18), (0, 18)]
+    outline = fitted(noisy(polygon(shape), 40 + seed))
+    assert len(outline.corners_mm) == 5
+    assert farthest(outline.corners_mm, np.array(shape, dtype=float)) < 1.5
+
+
+def test_drop_has_one_corner() -> None:
+    tip, radius = 180.0, 60.0
+    touch = np.degrees(np.arccos(radius / tip))
+    points = walk(np.array([[tip, 0.0]]), arc((0.0, 0.0), radius, touch, 360.0 - touch))
+    outline = fitted(noisy(points, 7))
+    sharp = np.flatnonzero(outline.angles_deg < 120)
+    assert len(sharp) == 1
+    assert outline.corners_mm[sharp[0]] == pytest.approx([tip, 0.0], abs=0.8)
+    exact = 2 * np.sqrt(tip**2 - radius**2) + np.radians(360.0 - 2 * touch) * radius
+    assert perimeter(outline) == pytest.approx(exact, rel=1e-3)
+
+
 def test_smooth_bends_are_no_corners() -> None:
     """A sleeve cap: concave, convex, concave; and an outlier such as a grid line leaves."""
     x = np.linspace(200.0, -200.0, 4001)
