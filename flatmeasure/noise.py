@@ -16,8 +16,9 @@ from flatmeasure.curves import Smooth
 
 Points = NDArray[np.float64]
 
+OUTLIER_WEIGHT = 0.1  # a point trusted less is none of the scatter
 REACH_MM = 20.0  # residuals farther apart are independent
-USUAL_CORRELATION_MM = 20.0  # integral of the autocorrelation over both sides
+USUAL_CORRELATION_MM = 12.0  # integral of the autocorrelation over both sides
 USUAL_WORTH_MM = 1000.0  # the usual value weighs as much as edges of this length: slow errors hide in a fit
 POOL_WORTH_MM = 150.0  # so much does the scatter of all edges weigh beside an edge's own
 
@@ -46,7 +47,7 @@ def correlation_mm(edges: Sequence[Smooth], step_mm: float) -> float:
     reach = max(1, round(REACH_MM / step_mm))
     products = np.zeros(reach + 1)
     for edge in edges:
-        scaled = np.sqrt(edge.weights) * edge.residuals_mm / edge.u_mm
+        scaled = _scatter(edge)
         for lag in range(min(reach + 1, len(scaled))):
             products[lag] += scaled[: len(scaled) - lag] @ scaled[lag:]
     taper = 1.0 - np.arange(1, reach + 1) / (reach + 1)
@@ -58,5 +59,10 @@ def correlation_mm(edges: Sequence[Smooth], step_mm: float) -> float:
 
 def _mean_square(edge: Smooth) -> float:
     """Mean square residual in units of the stated uncertainty."""
-    scaled = edge.weights * (edge.residuals_mm / edge.u_mm) ** 2
-    return float(np.sum(scaled) / max(np.sum(edge.weights) - edge.freedom, 1.0))
+    scaled = _scatter(edge)
+    return float(scaled @ scaled / max(float(np.count_nonzero(scaled)) - edge.freedom, 1.0))
+
+
+def _scatter(edge: Smooth) -> Points:
+    """(N,) residuals in units of the stated uncertainty, outliers zero."""
+    return np.where(edge.weights > OUTLIER_WEIGHT, edge.residuals_mm / edge.u_mm, 0.0)

@@ -2,7 +2,7 @@
 
 Outside checks: basis functions against scipy.interpolate.BSpline; a line against its errors-in-one-variable
 covariance (N. R. Draper and H. Smith, "Applied Regression Analysis", section 1.4: var(slope) = s^2 / Sxx);
-autocorrelation of a first-order autoregressive series, (1 + a) / (1 - a) when summed over both sides (from memory).
+autocorrelation a^k of a first-order autoregressive series (from memory).
 """
 
 import numpy as np
@@ -89,7 +89,8 @@ def test_scatter_and_correlation_are_read_off_the_residuals(memory: float) -> No
         for i in range(1, 400):
             noise[i] = memory * noise[i - 1] + 0.1 * np.sqrt(1 - memory**2) * rng.normal()
         edges.append(fit_line(np.column_stack([np.arange(400.0), noise]), np.full(400, 0.05)))
-    seen_mm, seen = (1 + memory) / (1 - memory), sum(edge.span for edge in edges)
+    lags = np.arange(1, 21)  # of 20 mm, with weights that fall off as the estimate's do
+    seen_mm, seen = 1 + 2 * np.sum((1 - lags / 21) * memory**lags), sum(edge.span for edge in edges)
     expected = (seen_mm * seen + USUAL_CORRELATION_MM * USUAL_WORTH_MM) / (seen + USUAL_WORTH_MM)
     assert correlation_mm(edges, 1.0) == pytest.approx(expected, rel=0.1)
     grown = calibrated(edges, 1.0)
