@@ -1,8 +1,7 @@
 """Tell cloth from the ground it lies on, coarsely: to a few pixels of a reduced picture.
 
-The ground's colours are known from where no cloth can be (module ground). Distance to them, and what the network has
-learned, are the first evidence (module evidence); it is spread within the picture's edges (module spread), the colours
-of both sides are learned from the answer, and once more. Last, the boundary moves to the strongest step nearby.
+Cloth is separated from ground on a small picture (module separation); its boundary then moves to the strongest step
+nearby on a larger one; what is left is cleaned, outlined and given a confidence (modules regions and things).
 """
 
 import os
@@ -15,18 +14,14 @@ from numpy.typing import NDArray
 from flatmeasure.camera import Points
 from flatmeasure.candidates import coded_candidates, grey_of
 from flatmeasure.errors import ClothNotFound
-from flatmeasure.evidence import colour_bins, colour_evidence, ground_evidence, learned_evidence, sharp_shade
-from flatmeasure.ground import Mask, Scalar, view_ground
-from flatmeasure.hints import Hints, Marks, draw_marks
+from flatmeasure.ground import Mask, Scalar
+from flatmeasure.hints import Hints, draw_marks
 from flatmeasure.photo import Photo, Pixels, load_photo
 from flatmeasure.regions import ClothRegion, Sizes, clean_mask, trace_regions
-from flatmeasure.spread import Links, link_neighbours, spread
+from flatmeasure.separation import separate
+from flatmeasure.things import doubtful_pieces, without_things
 
 _MEDIUM_PX, _SMALL_PX = 750_000, 100_000
-_SURE, _LIKELY = 8.0, 3.0  # log-odds
-_LEARNED_WEIGHT, _FIRST_WEIGHT, _COLOUR_WEIGHT = 0.9, 0.5, 1.2
-_SPREAD_STRENGTH = 60.0
-_ROUNDS = 3
 _WORTH_SHOWING = 0.3  # of the surest piece's confidence
 _SMALLEST_PIECE_MM2, _SMALLEST_WIDTH_MM = 400.0, 12.0
 _SMALLEST_HOLE_MM2, _SMALLEST_HOLE_WIDTH_MM = 150.0, 10.0
@@ -95,11 +90,12 @@ def segment_cloth(
     marks = draw_marks(hints or Hints(), small, scale)
     to_photo = (photo.width_px / medium.shape[1], photo.height_px / medium.shape[0])
     sizes = _sizes(medium, None if mm_per_px is None else mm_per_px * to_photo[0])
-    shadow_width = sizes.shadow_width * small.shape[1] / medium.shape[1]
-    probability = _resized(_cloth_probability(small, medium, references, marks, shadow_width), medium)
-    cloth = _snap(probability, small.shape[1], medium)
+    found = separate(small, medium, references, marks, sizes.shadow_width * small.shape[1] / medium.shape[1])
+    probability, learned = _resized(found.probability, medium), _resized(found.learned, medium)
     kept_open = _resized(marks.ground.astype(np.float32), medium) > 0.5
-    regions = trace_regions(clean_mask(probability, cloth, sizes, kept_open), probability, medium, to_photo)
+    cloth = clean_mask(probability, _snap(probability, small.shape[1], medium), sizes, kept_open)
+    cloth = without_things(cloth, learned, _resized(found.allowed.astype(np.float32), medium) > 0.5)
+    regions = trace_regions(cloth, probability, doubtful_pieces(cloth, learned), medium, to_photo)
     surest = max((region.confidence for region in regions), default=0.0)
     return tuple(region for region in regions if region.confidence >= _WORTH_SHOWING * surest)
 
@@ -116,47 +112,6 @@ def _reduced(rgb: Pixels, most_px: int) -> Pixels:
 def _resized(values: Scalar, like: Pixels) -> Scalar:
     size = (like.shape[1], like.shape[0])
     return np.asarray(cv2.resize(values, size, interpolation=cv2.INTER_LINEAR), dtype=np.float32)
-
-
-def _cloth_probability(
-    small: Pixels, medium: Pixels, references: Sequence[Points], marks: Marks, shadow_width: float
-) -> Scalar:
-    smooth = np.asarray(cv2.GaussianBlur(small, (0, 0), 0.7), dtype=np.uint8)
-    view = view_ground(smooth.astype(np.float32) / 255.0, references)
-    allowed = view.allowed & ~marks.excluded
-    links = _picture_links(smooth, allowed)
-    bins = colour_bins(view.even)
-    first = ground_evidence(view, allowed, not references) + _LEARNED_WEIGHT * learned_evidence(view, small, medium)
-    log_odds = first
-    for remaining in reversed(range(_ROUNDS)):
-        probability = _settle(_with_marks(log_odds, allowed, marks), links)
-        if remaining:
-            log_odds = _FIRST_WEIGHT * first + _COLOUR_WEIGHT * colour_evidence(bins, probability, allowed)
-    sharp = sharp_shade(view, probability, shadow_width)
-    if sharp.any():
-        probability = _settle(_with_marks(np.where(sharp, _LIKELY, log_odds), allowed, marks), links)
-    return probability
-
-
-def _settle(evidence: Scalar, links: Links) -> Scalar:
-    """Probabilities from log-odds, the sure ones spread over the doubtful."""
-    share = 1.0 / (1.0 + cv2.exp(-evidence))
-    return spread(share, np.abs(2.0 * share - 1.0) + 0.02, links, _SPREAD_STRENGTH)
-
-
-def _with_marks(log_odds: Scalar, allowed: Mask, marks: Marks) -> Scalar:
-    odds = np.where(marks.like_cloth, np.maximum(log_odds, _LIKELY), log_odds)
-    odds = np.where(marks.like_ground, np.minimum(odds, -_LIKELY), odds)
-    odds[~allowed | marks.ground] = -_SURE
-    odds[marks.cloth] = _SURE
-    return np.asarray(odds, dtype=np.float32)
-
-
-def _picture_links(smooth: Pixels, allowed: Mask) -> Links:
-    lab = np.asarray(cv2.cvtColor(smooth, cv2.COLOR_RGB2LAB), dtype=np.uint8)
-    features = lab.astype(np.float32) * np.array([1.0, 1.5, 1.5], np.float32)
-    steps = np.abs(np.diff(features, axis=1)).sum(axis=2)[allowed[:, 1:]]
-    return link_neighbours(features, max(6.0, 1.5 * float(np.median(steps)) if steps.size else 6.0))
 
 
 def _snap(probability: Scalar, small_width: int, medium: Pixels) -> Mask:

@@ -12,11 +12,14 @@ from flatmeasure.cloth_net import cloth_probability
 from flatmeasure.ground import FULL_LIGHT, GroundView, Mask, Scalar, ground_distance
 from flatmeasure.photo import Pixels
 
+Window = tuple[slice, slice]  # rows and columns
+
 _HIGHEST_LIMIT = 4.0  # distance to the ground beyond which nothing is taken for ground
 _PER_DISTANCE = 1.2
 _GROUND_RANGE = (-3.0, 6.0)
 _LEARNED_LIMIT = 4.0
 _COLOUR_LIMIT = 3.0
+_LEARNED_SURE, _PRINT_SHARE = 2.0, 0.4
 _BINS = (32, 64, 64)  # L*, a*, b*
 _RARE = 1e-5  # share of a colour that says nothing
 _CROSS = np.array([[0, 1, 0], [1, 1, 1], [0, 1, 0]], np.uint8)
@@ -74,16 +77,45 @@ def sharp_shade(view: GroundView, probability: Scalar, shadow_width: float) -> M
     return found
 
 
-def learned_evidence(view: GroundView, small: Pixels, medium: Pixels) -> Scalar:
-    """Log-odds of the network, shown the part of the medium picture where cloth may lie."""
-    rows, columns = np.flatnonzero(view.allowed.any(axis=1)), np.flatnonzero(view.allowed.any(axis=0))
-    window = (slice(int(rows[0]), int(rows[-1]) + 1), slice(int(columns[0]), int(columns[-1]) + 1))
-    probability = cloth_probability(_painted_over(view, window, small, medium))
+def learned_evidence(shown: Pixels, window: Window, shape: tuple[int, ...]) -> Scalar:
+    """Log-odds of the network, which is shown a window of the picture; outside it there is no cloth."""
+    probability = cloth_probability(shown)
     size = (window[1].stop - window[1].start, window[0].stop - window[0].start)
     likely = np.clip(cv2.resize(probability, size, interpolation=cv2.INTER_AREA), 1e-3, 1.0 - 1e-3)
-    odds = np.full(view.allowed.shape, -_LEARNED_LIMIT, np.float32)
+    odds = np.full(shape, -_LEARNED_LIMIT, np.float32)
     odds[window] = np.clip(np.log(likely / (1.0 - likely)), -_LEARNED_LIMIT, _LEARNED_LIMIT)
     return odds
+
+
+def paint_over(view: GroundView, small: Pixels, medium: Pixels) -> tuple[Pixels, Window]:
+    """The part of the medium picture where cloth may lie, and its window in the small one.
+
+    No-go areas take the colour of the ground nearby.
+    """
+    rows, columns = np.flatnonzero(view.allowed.any(axis=1)), np.flatnonzero(view.allowed.any(axis=0))
+    window = (slice(int(rows[0]), int(rows[-1]) + 1), slice(int(columns[0]), int(columns[-1]) + 1))
+    up = medium.shape[0] / small.shape[0]
+    shown_rows, shown_columns = (slice(round(up * s.start), round(up * s.stop)) for s in window)
+    shown = np.ascontiguousarray(medium[shown_rows, shown_columns])
+    ground = (view.allowed & (view.distance < view.usual)).astype(np.float32)[:, :, None]
+    size = (max(1, small.shape[1] // _PAINT_SHRINK), max(1, small.shape[0] // _PAINT_SHRINK))
+    weighted = np.concatenate([small * ground, ground], axis=2)
+    blurred = cv2.GaussianBlur(cv2.resize(weighted, size, interpolation=cv2.INTER_AREA), (0, 0), _PAINT_BLUR)
+    blurred += weighted.mean(axis=(0, 1)) * 1e-3 + 1e-9  # where no ground is near
+    colours = np.asarray(blurred[:, :, :3] / blurred[:, :, 3:], dtype=np.float32)
+    paint = cv2.resize(colours, (small.shape[1], small.shape[0]))[window]
+    hidden = cv2.dilate(_bytes(~view.allowed), np.ones((3, 3), np.uint8))[window]
+    full = (shown.shape[1], shown.shape[0])
+    cover = np.clip(cv2.resize(paint, full), 0, 255).astype(np.uint8)
+    cv2.copyTo(cover, cv2.resize(hidden, full, interpolation=cv2.INTER_NEAREST), shown)
+    return shown, window
+
+
+def in_a_print(ground: Scalar, learned: Scalar, width: float) -> Mask:
+    """Where a print may show the ground's own colour: cloth to the network, with cloth of other colours close by."""
+    side = 2 * round(width) + 1
+    other_colours = cv2.blur((ground > 0.0).astype(np.float32), (side, side))
+    return np.asarray((learned > _LEARNED_SURE) & (other_colours > _PRINT_SHARE), dtype=bool)
 
 
 def colour_evidence(bins: NDArray[np.int32], probability: Scalar, allowed: Mask) -> Scalar:
@@ -101,27 +133,6 @@ def colour_bins(colours: NDArray[np.float32]) -> NDArray[np.int32]:
     lab = np.asarray(cv2.cvtColor(codes, cv2.COLOR_RGB2LAB), dtype=np.int32)
     cell = [lab[:, :, c] * _BINS[c] // 256 for c in range(3)]
     return np.asarray((cell[0] * _BINS[1] + cell[1]) * _BINS[2] + cell[2], dtype=np.int32)
-
-
-def _painted_over(view: GroundView, window: tuple[slice, slice], small: Pixels, medium: Pixels) -> Pixels:
-    """A window of the small picture, cut out of the medium one; no-go areas take the colour of the ground nearby."""
-    up = medium.shape[0] / small.shape[0]
-    rows, columns = (slice(round(up * s.start), round(up * s.stop)) for s in window)
-    part = np.ascontiguousarray(medium[rows, columns])
-    if view.allowed.all():
-        return part
-    ground = (view.allowed & (view.distance < view.usual)).astype(np.float32)[:, :, None]
-    size = (max(1, small.shape[1] // _PAINT_SHRINK), max(1, small.shape[0] // _PAINT_SHRINK))
-    weighted = np.concatenate([small * ground, ground], axis=2)
-    blurred = cv2.GaussianBlur(cv2.resize(weighted, size, interpolation=cv2.INTER_AREA), (0, 0), _PAINT_BLUR)
-    blurred += weighted.mean(axis=(0, 1)) * 1e-3 + 1e-9  # where no ground is near
-    colours = np.asarray(blurred[:, :, :3] / blurred[:, :, 3:], dtype=np.float32)
-    paint = cv2.resize(colours, (small.shape[1], small.shape[0]))[window]
-    hidden = cv2.dilate(_bytes(~view.allowed), np.ones((3, 3), np.uint8))[window]
-    full = (part.shape[1], part.shape[0])
-    cover = np.clip(cv2.resize(paint, full), 0, 255).astype(np.uint8)
-    cv2.copyTo(cover, cv2.resize(hidden, full, interpolation=cv2.INTER_NEAREST), part)
-    return part
 
 
 def _dilated(mask: Mask, steps: int) -> Mask:

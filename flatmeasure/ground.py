@@ -23,6 +23,7 @@ CARD_GROWTH = 1.65  # a reference with its light margin, as a multiple of the re
 RING_GROWTH = 2.4  # outer limit of the ring around it where only ground is expected
 BORDER_SHARE = 0.03  # width of the strip along the picture's edge, of the shorter side
 
+_OTHER_CLUSTERS = 10
 _SAMPLES = 6000
 _SMALLEST_CLUSTER = 0.02  # of the samples
 _COLOUR_NOISE = 0.012  # of the full scale: sensor noise and JPEG together, the least scatter of any cluster
@@ -164,6 +165,14 @@ def view_ground(colours: NDArray[np.float32], references_px: Sequence[Points]) -
     like_mat = (distance < np.minimum(to_floor, _FAR)) | cards
     allowed = ~cards if sheet is None else _mat_area(like_mat, cards) & ~cards
     return GroundView(model, even, distance, allowed, border, _usual(distance, samples))
+
+
+def view_other_ground(colours: NDArray[np.float32], not_cloth: Mask) -> GroundView:
+    """Compare a small picture with all in it that is known not to be cloth: mats, floors, things."""
+    border = _border_strip(not_cloth.shape)
+    model = fit_ground(colours[not_cloth], _OTHER_CLUSTERS)
+    distance = ground_distance(model, colours, CAST_SHADE)
+    return GroundView(model, colours, distance, np.ones_like(border), border, _usual(distance, not_cloth))
 
 
 def _usual(distance: Scalar, samples: Mask) -> float:

@@ -14,6 +14,7 @@ _PRINT_OPENINGS = 4
 _SURE_GROUND = 0.35
 _WINDOW = (11, 11)
 _CLEAR_STEP = 0.08  # of the full scale, over the three channels together
+_DOUBT = 0.45  # confidence of what may be no cloth
 _WELL_INSIDE = 0.8  # usual probability inside a piece that leaves no doubt
 _MARGIN = 8
 _TRACE_SCALE = 4  # a mask is traced on a grid this much finer, so that its outline runs between its pixels
@@ -71,13 +72,15 @@ def clean_mask(probability: Scalar, cloth: Mask, sizes: Sizes, kept_open: Mask) 
 
 
 def trace_regions(
-    cloth: Mask, probability: Scalar, picture: Pixels, to_photo: tuple[float, float]
+    cloth: Mask, probability: Scalar, doubtful: Mask, picture: Pixels, to_photo: tuple[float, float]
 ) -> tuple[ClothRegion, ...]:
     """Outline every piece of a mask, largest first.
 
     Parameters
     ----------
     probability : (H, W) float32 array
+    doubtful : (H, W) bool array
+        Pieces that may be no cloth.
     picture : (H, W, 3) uint8 array
         From the contrast along the outline and the probability inside comes the confidence.
     to_photo : tuple of float
@@ -91,7 +94,8 @@ def trace_regions(
         window = _window(piece)
         contrast = _boundary_contrast(piece[window], cloth[window], picture[window])
         certainty = float(np.clip((probability[piece].mean() - 0.5) / (_WELL_INSIDE - 0.5), 0.0, 1.0))
-        regions.append(_trace(piece, window, contrast * certainty, to_photo))
+        doubt = _DOUBT if doubtful[piece].any() else 1.0
+        regions.append(_trace(piece, window, contrast * certainty * doubt, to_photo))
     return tuple(regions)
 
 

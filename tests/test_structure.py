@@ -18,7 +18,7 @@ ORDER = (
     "figures", "candidates", "profiles", "steps", "saddles", "plausibility", "sightings", "references", "checkerboard",
     "projection", "bundle", "lens_profile", "rectification", "grid",
     # cloth
-    "cloth_net", "ground", "evidence", "hints", "spread", "regions", "cloth",
+    "cloth_net", "ground", "evidence", "hints", "spread", "separation", "regions", "things", "cloth",
     # outline, corners and edges
     "ring", "appearance", "boundary", "stepfit", "outline",
     "corners", "splines", "curves", "joints", "rounded", "breaks", "noise", "edges",
