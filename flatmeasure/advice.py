@@ -14,6 +14,7 @@ from flatmeasure.bundle import information_of
 from flatmeasure.camera import Points
 from flatmeasure.figures import UNIT_CORNERS, Reference, Step
 from flatmeasure.measurement import Piece
+from flatmeasure.projection import LOG_SIZE
 from flatmeasure.rectification import Rectification, foreseen
 
 U_FOCAL_CALIBRATED, U_RADIAL_CALIBRATED, U_CENTRE_CALIBRATED_PX = 0.003, (0.001, 0.001), 3.0  # design, section 1
@@ -75,7 +76,7 @@ def _changes(view: Rectification, piece: Piece, size_px: tuple[int, int]) -> Ite
     focal, centre, size = np.zeros_like(radial), np.zeros_like(radial), np.zeros_like(radial)
     focal[0, 0] = 1.0 / U_FOCAL_CALIBRATED**2
     centre[[1, 2], [1, 2]] = 1.0 / U_CENTRE_CALIBRATED_PX**2
-    size[12, 12] = 1.0 / U_LOG_SIZE_MEASURED**2
+    size[LOG_SIZE, LOG_SIZE] = 1.0 / U_LOG_SIZE_MEASURED**2
     lens = {"focal length": focal, "lens distortion": radial, "lens centre": centre}
     yield "a calibrated lens", foreseen(view, {**known, **lens})
     yield (

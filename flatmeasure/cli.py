@@ -97,6 +97,9 @@ def measure(
         str | None, typer.Option(metavar="SIZE", help="Sides of a reference rectangle, such as 210x297mm.")
     ] = None,
     corners: Annotated[str | None, typer.Option(metavar="X,Y X,Y X,Y X,Y", help=CORNERS_HELP)] = None,
+    grid: Annotated[
+        str | None, typer.Option(metavar="LENGTH", help="Spacing of the lines printed on the mat, such as 10mm.")
+    ] = None,
     thickness: Annotated[str, typer.Option(metavar="LENGTH", help="Thickness of the cloth, such as 0.8mm.")] = "0",
     lens_profile: Annotated[str, typer.Option("--lens", metavar="stored|none|PATH", help=LENS_HELP)] = "stored",
     json_path: Annotated[
@@ -113,6 +116,7 @@ def measure(
     square_mm = parse_length(square, "side of the square") if square is not None else None
     printed_side_mm = parse_length(printed_side, "printed side") if printed_side is not None else None
     rectangle_mm = parse_size(rectangle, "rectangle") if rectangle is not None else None
+    grid_mm = parse_length(grid, "grid") if grid is not None else None
     thickness_mm = parse_length(thickness, "thickness", zero_allowed=True)
     check_writable(json_path, photo)
     check_writable(overlay_path, photo, (".png", ".jpg", ".jpeg"))
@@ -127,6 +131,7 @@ def measure(
         square_mm=square_mm,
         rectangle_mm=rectangle_mm,
         references=references,
+        grid_mm=grid_mm,
         thickness_mm=thickness_mm,
         printed_side_mm=printed_side_mm,
         lens=lens_profile,

@@ -6,6 +6,7 @@ from string import ascii_uppercase
 
 import numpy as np
 
+from flatmeasure.advice import best_remedy
 from flatmeasure.cloth import segment_cloth
 from flatmeasure.errors import Note, OptionInvalid
 from flatmeasure.figures import Rectangle, Square
@@ -109,11 +110,12 @@ def _notes(photo: Photo, view: Rectification, pieces: Sequence[Piece]) -> Iterat
             "The photo carries no focal length, so the lens had to be guessed.",
             "Use the camera's original file, not one forwarded by a messenger.",
         )
-    if len(view.references) == 1:
+    remedy = best_remedy(view, pieces[0], (photo.width_px, photo.height_px)) if pieces else None
+    if remedy is not None:
         yield Note(
-            "one-reference",
-            "Only one reference was found; far from it lengths are less sure.",
-            "Lay squares on opposite sides of the cloth.",
+            "would-help",
+            f"The length of {remedy.edge} is known to \u00b1{2 * remedy.u_now_mm:.2g} mm here.",
+            f"{remedy.change.capitalize()} would cut that to \u00b1{2 * remedy.u_then_mm:.2g} mm.",
         )
     if view.pose.tilt_deg > STEEP_DEG:
         yield Note(

@@ -60,11 +60,23 @@ def test_result_goes_to_table_json_and_overlay(
     data, picture = photo.with_name("out.json"), photo.with_name("out.jpg")
     monkeypatch.setattr("flatmeasure.measurement.Measurement.to_dict", lambda self: {"schema": "invented"})
     status = status_of(
-        monkeypatch, "measure", photo, "--square", "4in", "--thickness", "0.8 mm", "--json", data, "--overlay", picture
+        monkeypatch,
+        "measure",
+        photo,
+        "--square",
+        "4in",
+        "--grid",
+        "1in",
+        "--thickness",
+        "0.8 mm",
+        "--json",
+        data,
+        "--overlay",
+        picture,
     )
     assert status == 0
     expected = {"square_mm": 101.6, "printed_side_mm": None, "rectangle_mm": None, "references": None}
-    assert measured == [expected | {"thickness_mm": 0.8, "lens": "stored"}]
+    assert measured == [expected | {"grid_mm": 25.4, "thickness_mm": 0.8, "lens": "stored"}]
     assert json.loads(data.read_text()) == {"schema": "invented"}
     with Image.open(picture) as drawn:
         assert drawn.size[0] == 1600
