@@ -19,7 +19,7 @@ from flatmeasure.hints import Hints, draw_marks
 from flatmeasure.photo import Photo, Pixels, load_photo
 from flatmeasure.regions import ClothRegion, Sizes, clean_mask, trace_regions
 from flatmeasure.separation import separate
-from flatmeasure.things import doubtful_pieces, without_things
+from flatmeasure.things import doubtful_pieces, things_among
 
 _MEDIUM_PX, _SMALL_PX = 750_000, 100_000
 _WORTH_SHOWING = 0.3  # of the surest piece's confidence
@@ -94,8 +94,13 @@ def segment_cloth(
     probability, learned = _resized(found.probability, medium), _resized(found.learned, medium)
     kept_open = _resized(marks.ground.astype(np.float32), medium) > 0.5
     cloth = clean_mask(probability, _snap(probability, small.shape[1], medium), sizes, kept_open)
-    cloth = without_things(cloth, learned, _resized(found.allowed.astype(np.float32), medium) > 0.5)
-    regions = trace_regions(cloth, probability, doubtful_pieces(cloth, learned), medium, to_photo)
+    doubtful = doubtful_pieces(cloth, learned)
+    if references:  # all that lies on a mat may be cloth, so a doubt alone is not enough
+        allowed = _resized(found.allowed.astype(np.float32), medium) > 0.5
+        cloth &= ~things_among(doubtful, allowed, medium)
+    else:
+        cloth &= ~doubtful
+    regions = trace_regions(cloth, probability, doubtful, medium, to_photo)
     surest = max((region.confidence for region in regions), default=0.0)
     return tuple(region for region in regions if region.confidence >= _WORTH_SHOWING * surest)
 

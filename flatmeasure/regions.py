@@ -11,7 +11,7 @@ from flatmeasure.ground import Mask, Scalar
 from flatmeasure.photo import Pixels
 
 _PRINT_OPENINGS = 4
-_SURE_GROUND = 0.35
+_SURE_GROUND = 0.45
 _WINDOW = (11, 11)
 _CLEAR_STEP = 0.08  # of the full scale, over the three channels together
 _DOUBT = 0.45  # confidence of what may be no cloth

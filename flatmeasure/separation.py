@@ -27,7 +27,7 @@ from flatmeasure.spread import Links, link_neighbours, spread
 _SURE, _LIKELY = 8.0, 3.0  # log-odds
 _FIRST_WEIGHT, _COLOUR_WEIGHT = 0.5, 1.2
 _ROUNDS = 3
-_SPREAD_STRENGTH = 60.0
+_SPREAD_STRENGTH = 30.0
 _NOT_CLOTH = -2.5  # log-odds of the network below which a pixel shows what ground looks like
 _FEWEST_GROUND = 0.1  # of the picture
 
