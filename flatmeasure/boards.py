@@ -20,7 +20,8 @@ from flatmeasure.pattern import PatternPiece, Turns
 from flatmeasure.quantity import root_sum_squares
 from flatmeasure.rectangles import usable
 
-ANY_TILTS_DEG = (0.0, 30.0, 60.0)  # beside quarter turns, of a piece that may lie anyhow
+ANY_TILTS_DEG = (0.0, 45.0, 22.5, 67.5)  # beside quarter turns, of a piece that may lie anyhow
+BETWEEN_QUARTERS_DEG = 45.0
 
 
 class Face(StrEnum):
@@ -129,6 +130,7 @@ def make_parts(pieces: Sequence[PatternPiece], boards: Sequence[Board], rules: L
     for piece in pieces:
         hands = {hand: _stances(piece, hand, rules) for hand in (False, True)}
         straight = len(piece.turns_deg())
+        tilt = BETWEEN_QUARTERS_DEG if piece.turns is Turns.ANY else rules.tolerance_deg
         for copy in range(piece.count):
             for mirrored in (False, True) if piece.pair and not doubled else (False,):
                 stances = hands[mirrored] + hands[not mirrored]
@@ -136,7 +138,9 @@ def make_parts(pieces: Sequence[PatternPiece], boards: Sequence[Board], rules: L
                     tuple(_choices(board, used, len(hands[False]), piece.pair and doubled) for board in boards)
                     for used in (straight, len(hands[False]))
                 )
-                parts.append(Part(_name(piece, copy, mirrored), stances, _value(piece, doubled), choices, further))
+                parts.append(
+                    Part(_name(piece, copy, mirrored), stances, _value(piece, doubled), choices, further, tilt)
+                )
     return tuple(parts)
 
 
@@ -149,9 +153,8 @@ def _choices(board: Board, used: int, count: int, only_doubled: bool) -> tuple[i
 
 
 def _stances(piece: PatternPiece, mirrored: bool, rules: LayRules) -> tuple[Stance, ...]:
-    tilts = (0.0, rules.tolerance_deg, -rules.tolerance_deg) if rules.tolerance_deg else (0.0,)
-    if piece.turns is Turns.ANY:
-        tilts = ANY_TILTS_DEG
+    within = (0.0, rules.tolerance_deg, -rules.tolerance_deg) if rules.tolerance_deg else (0.0,)
+    tilts = ANY_TILTS_DEG if piece.turns is Turns.ANY else within
     return tuple(
         make_stance(piece.cut, turn + tilt, mirrored, rules.clearance_mm, piece.finished)
         for tilt in tilts

@@ -18,6 +18,8 @@ Watch = Callable[[float], bool]  # told the share of the effort that is spent; F
 SHALLOW_PX = 2.5  # overlaps no deeper than this are given to `settle`
 PATIENCE = 80  # sweeps without a better state before the search is thrown elsewhere
 CELLS = 60_000  # of all boards' grids together
+LONGEST_PAUSE = 16  # sweeps
+FAULT_MM2 = 1e-6  # a layout with a greater overlap is none
 FINEST_MM, COARSEST_MM = 1.0, 8.0
 
 
@@ -76,11 +78,27 @@ class Outcome:
     stopped: bool
 
 
-def grid_step_mm(boards: Sequence[BaseGeometry]) -> float:
-    """A step for which all boards together have about `CELLS` cells."""
+@dataclass
+class Pause:
+    """Sweeps to wait before `settle` is tried again: it costs as much as several, and so often fails on like states."""
+
+    until: int = 0
+    length: int = 1
+
+    def is_over(self, sweep: int) -> bool:
+        """Whether it may be tried now."""
+        return sweep >= self.until
+
+    def grow(self, sweep: int) -> None:
+        """Wait after a failure, longer each time."""
+        self.until, self.length = sweep + self.length, min(2 * self.length, LONGEST_PAUSE)
+
+
+def grid_step_mm(boards: Sequence[BaseGeometry], cells: int = CELLS) -> float:
+    """A step for which all boards together have about that many cells."""
     boxes = [board.bounds for board in boards if not board.is_empty]
     area = sum((right - left) * (high - low) for left, low, right, high in boxes)
-    return float(np.clip(np.sqrt(area / CELLS), FINEST_MM, COARSEST_MM))
+    return float(np.clip(np.sqrt(area / cells), FINEST_MM, COARSEST_MM))
 
 
 def find_layout(
@@ -125,11 +143,13 @@ def find_layout(
     search = Search(parts, maps, seed, start)
     rough, lowest, waited = search.places(), search.overlap, 0
     best, stopped, done = Layout(parts, Places.none(len(parts)), np.inf), False, 0
+    pause = Pause()
     for done in range(sweeps + 1):
-        if search.deepest <= SHALLOW_PX:
+        if search.deepest <= SHALLOW_PX and pause.is_over(done):
             exact = settle_layout(parts, search.places(), maps)
-            if exact is not None:
+            if exact is not None and fault_of(exact, maps.regions.boards) <= FAULT_MM2:
                 return Outcome(exact, exact.places, done, stopped)
+            pause.grow(done)
         if done == 0 and partial:
             best = _most_valuable(search, maps)
         stopped = not watch(done / max(sweeps, 1))
@@ -141,6 +161,7 @@ def find_layout(
             rough, lowest, waited = search.places(), search.overlap, 0
         elif waited > PATIENCE:
             search.shake()
+            pause = Pause()
             waited = 0
     if partial:
         last = _most_valuable(Search(parts, maps, seed, rough), maps)
@@ -170,14 +191,15 @@ def _spread(places: Places, indices: list[int], count: int) -> Places:
 
 
 def settle_layout(parts: tuple[Part, ...], places: Places, maps: Maps) -> Layout | None:
-    """Every board settled, or None when one can't be."""
+    """Every board settled, or None when one can't be: all are first only pushed apart, so that a failure shows soon."""
     exact, margin = places.copy(), np.inf
-    for board in np.unique(places.board[places.placed]):
-        settled = settle(parts, places, maps.regions, int(board), 3.0 * maps.step_mm)
+    boards = [int(board) for board in np.unique(places.board[places.placed])]
+    for only_apart, board in [*((True, board) for board in boards), *((False, board) for board in boards)]:
+        settled = settle(parts, exact, maps.regions, board, 3.0 * maps.step_mm, only_apart=only_apart)
         if settled is None:
             return None
         exact.at_mm[places.board == board] = settled.at_mm
-        margin = min(margin, settled.margin_mm)
+        margin = margin if only_apart else min(margin, settled.margin_mm)
     return Layout(parts, exact, float(margin))
 
 

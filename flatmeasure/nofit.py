@@ -25,6 +25,7 @@ from flatmeasure.parts import Stance
 PER_MM = 1e5  # pyclipper counts whole numbers
 CRUMB_MM2 = 1e-3  # overlaps below this are rounding
 TOUCHING_MM = 1e-7
+STEP_MM = 1e-5  # beyond a boundary that a point is carried to
 
 
 @dataclass(frozen=True, eq=False)
@@ -146,7 +147,8 @@ def free_halfplanes(region: FreeRegion, point: Points, reach_mm: float) -> tuple
 
     The nearest bit of boundary gives a half-plane with the point on its free side; boundary beyond it is cut away; the
     nearest bit that is left gives the next one, until nothing is left within reach. So within ``reach_mm`` of the point
-    every reference in all half-planes is free. A point that is not free is first carried to the nearest boundary.
+    every reference in all half-planes is free. A point that is not free is first carried to the nearest boundary, and
+    the reach is counted from there to as far from the point as before.
 
     Returns
     -------
@@ -156,6 +158,7 @@ def free_halfplanes(region: FreeRegion, point: Points, reach_mm: float) -> tuple
     base = np.asarray(point, dtype=np.float64)
     if not region.is_free(base):
         base = _carried_out(segments, base)
+        reach_mm += float(np.hypot(*(base - point)))
     normals, offsets = [], []
     nearest = _nearest(segments, base)
     near = np.hypot(*(nearest - base).T) <= reach_mm
@@ -164,7 +167,7 @@ def free_halfplanes(region: FreeRegion, point: Points, reach_mm: float) -> tuple
         away = np.hypot(*(nearest - base).T)
         first = int(np.argmin(away))
         normal = _free_normals(segments[first : first + 1])[0]
-        if away[first] > TOUCHING_MM:
+        if away[first] > 2.0 * STEP_MM:
             normal = (base - nearest[first]) / away[first]
         offset = float(normal @ nearest[first])
         normals.append(normal)
@@ -176,12 +179,13 @@ def free_halfplanes(region: FreeRegion, point: Points, reach_mm: float) -> tuple
 
 
 def _carried_out(segments: NDArray[np.float64], point: Points) -> Points:
+    """A free point just beyond the nearest boundary; at a corner, on the way between its two sides' normals."""
     nearest = _nearest(segments, point)
-    away = np.linalg.norm(nearest - point, axis=1)
-    first = int(np.argmin(away))
-    out = nearest[first] - point
-    normal = out / away[first] if away[first] > TOUCHING_MM else _free_normals(segments[first : first + 1])[0]
-    return np.asarray(nearest[first] + 1e-6 * normal)
+    away = np.hypot(*(nearest - point).T)
+    here = nearest[int(np.argmin(away))]
+    meeting = np.hypot(*(nearest - here).T) < TOUCHING_MM
+    normal = _free_normals(segments[meeting]).sum(axis=0)
+    return np.asarray(here + STEP_MM * normal / max(float(np.hypot(*normal)), 1e-12))
 
 
 def _nearest(segments: NDArray[np.float64], point: Points) -> Points:

@@ -72,6 +72,8 @@ class Part:
         By board, the stances it may have there; none where it may not be cut.
     further : tuple of tuple of int
         The same with those added that are tried when the others are not enough: tilted within the grain's tolerance.
+    tilt_deg : float
+        By which it may be turned off any of its stances in ``choices``.
     """
 
     name: str
@@ -79,6 +81,7 @@ class Part:
     value: float
     choices: tuple[tuple[int, ...], ...]
     further: tuple[tuple[int, ...], ...]
+    tilt_deg: float = 0.0
 
     def loosened(self) -> "Part":
         """The part with all its stances."""

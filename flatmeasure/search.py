@@ -72,6 +72,11 @@ class Search:
         return Places(self.board.copy(), self.stance.copy(), np.array(at).reshape(-1, 2))
 
     @property
+    def all_placed(self) -> bool:
+        """Whether every part lies on a board."""
+        return bool(np.all(self.board >= 0))
+
+    @property
     def overlap(self) -> float:
         """Sum of all depths, not weighted."""
         return float(np.sum(self.pair_depth * self.size) / 2.0 + np.sum(self.edge_depth))

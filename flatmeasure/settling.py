@@ -33,7 +33,7 @@ class Settled:
     ----------
     at_mm : (N, 2) array
     margin_mm : float
-        Distance from the nearest part to the board's edge, or to its right end for a strip.
+        Distance from the nearest part to the board's edge, or to its upper end for a strip.
     """
 
     at_mm: Points
@@ -60,7 +60,14 @@ class _Program:
 
 
 def settle(
-    parts: Sequence[Part], places: Places, regions: Regions, board: int, reach_mm: float, *, strip: bool = False
+    parts: Sequence[Part],
+    places: Places,
+    regions: Regions,
+    board: int,
+    reach_mm: float,
+    *,
+    only_apart: bool = False,
+    strip: bool = False,
 ) -> Settled | None:
     """Move a board's parts, a little, to where none overlaps and the margin is greatest.
 
@@ -73,8 +80,10 @@ def settle(
     board : int
     reach_mm : float
         Farthest a part moves in a round.
+    only_apart : bool
+        Whether to end as soon as nothing overlaps, without making the margin greatest.
     strip : bool
-        Whether the margin counts at the right end only (strip packing).
+        Whether the margin counts at the upper end only (strip packing).
 
     Returns
     -------
@@ -93,11 +102,12 @@ def settle(
             return best
         at, slack, margin = solved
         if slack <= APART_MM / 2.0:
-            margin = margin if strip else min(edge.gap(place) for edge, place in zip(edges, at, strict=True))
+            if not strip:
+                margin = min(edge.gap(place) for edge, place in zip(edges, at, strict=True))
             gained = margin - (best.margin_mm if best else -np.inf)
-            if gained > 0.0:
+            if gained > 0.0 and margin >= 0.0:
                 best = Settled(at.copy(), float(margin))
-            if gained < ENOUGH_MM:
+            if only_apart or gained < ENOUGH_MM:
                 return best
         elif slack > 0.9 * before:
             return best
@@ -113,7 +123,7 @@ def _round(room: _Room, at: Points, margin_mm: float) -> tuple[Points, float, fl
     for i, edge in enumerate(room.edges):
         normals, offsets = free_halfplanes(edge, at[i], edge_reach)
         for normal, offset in zip(normals, offsets, strict=True):
-            takes_part = not room.strip or normal[0] < -0.999
+            takes_part = not room.strip or normal[1] < -0.999
             _add(program, count, {i: normal}, offset + APART_MM, margin=-1.0 if takes_part else 0.0)
     for i, j in _neighbours(room.stances, at, 3.0 * reach):
         region = room.regions.between(room.stances[i], room.stances[j])

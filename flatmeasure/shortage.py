@@ -11,17 +11,17 @@ from itertools import combinations
 
 import numpy as np
 import shapely
+from shapely import affinity
 from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
-from flatmeasure.boards import LayRules
 from flatmeasure.nofit import innerfit_region
 from flatmeasure.panel_parts import polygons
-from flatmeasure.parts import Part, Stance, make_stance
+from flatmeasure.parts import Part, Stance
 
 TOUCH_MM = 0.01  # a piece is taken smaller by this, so that one that just fits is not refused
 SIMPLER_MM = 0.05
-STEPS = 5  # turns tried within the tolerance
+WIDEST_STEP_DEG = 3.0  # between turns that are tried within the tolerance
 
 
 @dataclass(frozen=True)
@@ -43,9 +43,7 @@ class Shortage:
     message: str
 
 
-def find_shortage(
-    parts: Sequence[Part], boards: Sequence[BaseGeometry], names: Sequence[str], rules: LayRules
-) -> Shortage | None:
+def find_shortage(parts: Sequence[Part], boards: Sequence[BaseGeometry], names: Sequence[str]) -> Shortage | None:
     """The first proof found that the parts can't all be cut from the boards, or None.
 
     Parameters
@@ -55,7 +53,6 @@ def find_shortage(
         Cloth grown by its uncertainty.
     names : sequence of str
         Of the boards.
-    rules : LayRules
     """
     wanted, there = sum(part.area_mm2 for part in parts), sum(board.area for board in boards)
     if wanted > there:
@@ -63,7 +60,7 @@ def find_shortage(
     homes: dict[tuple[Stance, ...], frozenset[int]] = {}
     for part in parts:
         if part.stances not in homes:
-            homes[part.stances] = frozenset(board for board in part.boards if _may_fit(part, board, boards, rules))
+            homes[part.stances] = frozenset(board for board in part.boards if _may_fit(part, board, boards))
         if not homes[part.stances]:
             return Shortage("piece", (part.name,), _too_long(part, boards, names))
     return _crowded(parts, [homes[part.stances] for part in parts], boards, names)
@@ -90,18 +87,25 @@ def _too_much(wanted: float, there: float, who: str) -> str:
     return f"{who} need {wanted / 1e4:.0f} dm² of cloth, and there are at most {there / 1e4:.0f} dm²."
 
 
-def _may_fit(part: Part, board: int, boards: Sequence[BaseGeometry], rules: LayRules) -> bool:
-    reach = max(float(np.max(np.linalg.norm(shapely.get_coordinates(s.exact), axis=1))) for s in part.stances)
-    step = rules.tolerance_deg / STEPS
-    smaller = TOUCH_MM + reach * np.radians(step)
+def _may_fit(part: Part, board: int, boards: Sequence[BaseGeometry]) -> bool:
+    """Whether a part, or what is left of it between two turns that are tried, lies in a board."""
+    count = 1 + 2 * int(np.ceil(part.tilt_deg / WIDEST_STEP_DEG))
+    turns = np.linspace(-part.tilt_deg, part.tilt_deg, count) if part.tilt_deg else np.zeros(1)
+    half_step = np.radians(part.tilt_deg / (count - 1)) if part.tilt_deg else 0.0
     for k in part.choices[board]:
-        for turn in np.linspace(-rules.tolerance_deg, rules.tolerance_deg, STEPS) if step else [0.0]:
-            stance = make_stance(part.stances[k].exact, float(turn))
-            cores = polygons(Polygon(stance.exact.exterior).buffer(-smaller, quad_segs=2).simplify(SIMPLER_MM))
-            core = shapely.intersection_all([cores[0], stance.exact]) if cores else None
-            if core is None or _lies_in(boards[board], polygons(core)[0]):
+        exact = part.stances[k].exact
+        reach = float(np.max(np.linalg.norm(shapely.get_coordinates(exact), axis=1)))
+        for turn in sorted(turns, key=abs):
+            core = _core(affinity.rotate(exact, float(turn), origin=(0, 0)), TOUCH_MM + reach * half_step)
+            if core is None or _lies_in(boards[board], core):
                 return True
     return False
+
+
+def _core(shape: Polygon, smaller_mm: float) -> Polygon | None:
+    """A polygon with few vertices inside a filled shape, ``smaller_mm`` from its edge; None where nothing is left."""
+    cores = polygons(Polygon(shape.exterior).buffer(-smaller_mm - SIMPLER_MM).simplify(SIMPLER_MM))
+    return cores[0] if cores else None
 
 
 def _lies_in(board: BaseGeometry, core: Polygon) -> bool:

@@ -126,7 +126,7 @@ def _answer(
 ) -> Answer:
     parts = make_parts(pieces, boards, rules)
     grown = tuple(board.cloth.buffer(effort.coverage * board.u_mm) for board in boards)
-    shortage = find_shortage(parts, grown, [board.name for board in boards], rules)
+    shortage = find_shortage(parts, grown, [board.name for board in boards])
     coverages = _coverages(boards, effort, shortage)
     outcome, coverage = _search(parts, boards, effort, watch, coverages)
     if outcome.layout.complete and coverage == effort.coverage:

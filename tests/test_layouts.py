@@ -10,6 +10,7 @@ from flatmeasure.layouts import fault_of, find_layout
 from flatmeasure.nofit import Regions
 from flatmeasure.parts import Part, make_stance
 from flatmeasure.placing import Maps
+from flatmeasure.strip_packing import pack_strip
 
 CLOTH = Polygon([(0, 0), (400, 20), (430, 300), (200, 340), (-20, 280)]).difference(Point(150, 150).buffer(25))
 EXACT_MM2 = 1e-6
@@ -95,3 +96,23 @@ def test_depth_maps_agree_with_overlap() -> None:
         offset = (np.array([column, row]) - np.array([columns, rows]) // 2) * 2.0
         overlap = b.laid(offset).intersection(a.exact).area
         assert (depth[row, column] > 0.0) == (overlap > 1e-6)
+
+
+def test_strip_of_tiles_is_full() -> None:
+    """Twelve 50 x 40 tiles on cloth 100 mm wide: six rows of two, 240 mm; nothing shorter exists (area)."""
+    tiles = [part(box(0, 0, 50, 40), str(k)) for k in range(12)]
+    found = pack_strip(tiles, 100.01, 400)
+    assert found is not None
+    assert 240.0 * 100.0 / 100.01 <= found.length_mm < 242.0
+    assert fault_of(found.layout, [box(-0.001, 0, 100.011, found.length_mm)]) < EXACT_MM2
+
+
+def test_strip_of_triangles_interlocks() -> None:
+    """Right triangles pair to rectangles: 8 of 100 x 50 on 100 mm need 200 mm; side by side without turning 400."""
+    found = pack_strip([part(Polygon([(0, 0), (100, 0), (0, 50)]), str(k)) for k in range(8)], 100.02, 600)
+    assert found is not None
+    assert 199.9 < found.length_mm < 203.0
+
+
+def test_strip_too_narrow() -> None:
+    assert pack_strip([part(box(0, 0, 120, 10))], 100.0, 10) is None

@@ -97,3 +97,25 @@ def test_segments_have_the_free_side_on_their_right() -> None:
         beside = region.segments.mean(axis=1) + 1e-3 * right
         assert np.mean([region.is_free(point) for point in beside]) > 0.99
     assert shapely.is_valid(region.area)
+
+
+def test_halfplanes_from_a_deep_overlap_hold_free_places_only() -> None:
+    """Carried out of a deep overlap, the point's surroundings are looked at as far as it may move."""
+    region = FreeRegion(box(-30, -100, 0, 100).union(box(12, -100, 40, 100)), True)
+    start, reach = np.array([-14.0, 0.0]), 20.0
+    normals, offsets = free_halfplanes(region, start, reach)
+    tried = start + np.random.default_rng(4).uniform(-reach, reach, (2000, 2)) * [2.0, 1.0]
+    inside = tried[np.all(tried @ normals.T >= offsets + 1e-4, axis=1) & (np.hypot(*(tried - start).T) < reach)]
+    assert len(inside) > 10
+    assert all(region.is_free(point) for point in inside)
+
+
+@pytest.mark.parametrize("angle_deg", range(0, 360, 30))
+def test_halfplanes_from_outside_a_narrow_room(angle_deg: float) -> None:
+    """From beyond the tip of a narrow room the way in is between its sides, wherever the point lies."""
+    room = FreeRegion(Polygon([(0, 0), (50, 4), (50, -4)]), False)
+    start = np.array([0.0, 0.0]) + 15.0 * np.array([np.cos(np.radians(angle_deg)), np.sin(np.radians(angle_deg))])
+    normals, offsets = free_halfplanes(room, start, 20.0)
+    tried = start + np.random.default_rng(5).uniform(-20.0, 20.0, (2000, 2))
+    inside = tried[np.all(tried @ normals.T >= offsets + 1e-4, axis=1) & (np.hypot(*(tried - start).T) < 20.0)]
+    assert all(room.is_free(point) for point in inside)

@@ -1,4 +1,7 @@
-"""``python -m tests.benchmarks [accuracy] [coverage] [speed] [memory]`` from the repository root; all by default."""
+"""``python -m tests.benchmarks [PART ...]`` from the repository root; all parts by default.
+
+Parts: accuracy, coverage, speed, memory; for laying pieces on cloth: enough, jigsaw, nesting.
+"""
 
 import os
 
@@ -18,6 +21,9 @@ import shapely  # noqa: E402
 
 from tests.benchmarks.accuracy import print_accuracy  # noqa: E402
 from tests.benchmarks.coverage import print_coverage, print_design_table  # noqa: E402
+from tests.benchmarks.enough import print_enough  # noqa: E402
+from tests.benchmarks.jigsaw import print_jigsaw  # noqa: E402
+from tests.benchmarks.nesting import print_nesting  # noqa: E402
 from tests.benchmarks.speed import print_memory, print_speed  # noqa: E402
 
 PARTS = {
@@ -25,6 +31,9 @@ PARTS = {
     "coverage": [print_coverage, print_design_table],
     "speed": [print_speed],
     "memory": [print_memory],
+    "enough": [print_enough],
+    "jigsaw": [print_jigsaw],
+    "nesting": [print_nesting],
 }
 
 

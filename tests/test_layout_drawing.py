@@ -1,0 +1,91 @@
+"""Layout pages: true to size in SVG and PDF by other readers, all names and lines there."""
+
+import io
+from xml.etree import ElementTree
+
+import cv2
+import numpy as np
+import pypdfium2
+import pytest
+import svgelements
+from shapely.geometry import Point, Polygon, box
+
+from flatmeasure.boards import Board
+from flatmeasure.layout_drawing import layout_pages
+from flatmeasure.page import Line, Page, Words, page_picture, page_png, page_svg, pages_pdf
+from flatmeasure.pattern import PatternPiece
+from flatmeasure.units import LengthUnit
+from flatmeasure.verdict import Effort, is_enough
+
+CLOTH = box(0, 0, 500, 380).difference(Point(250, 200).buffer(40))
+PIECES = [
+    PatternPiece("yoke", Polygon([(0, 0), (200, 0), (180, 120), (20, 120)]), included_mm=10.0, wanted_mm=10.0),
+    PatternPiece("pocket", box(0, 0, 90, 110), pair=True),
+]
+
+
+@pytest.fixture(scope="module")
+def page() -> Page:
+    board = Board("A", CLOTH, 1.0)
+    answer = is_enough(PIECES, [board], effort=Effort(60))
+    return layout_pages(answer.layout, [board], 2.0, LengthUnit.CM)[0]
+
+
+def test_names_lines_and_scale(page: Page) -> None:
+    words = [mark.text for mark in page.marks if isinstance(mark, Words)]
+    assert {"yoke", "pocket", "pocket,", "mirrored", "A: right side, grain up", "10 cm"} <= set(words)
+    dashed = [mark for mark in page.marks if isinstance(mark, Line) and mark.dash_mm]
+    assert len(dashed) == 2  # the usable edge, and the stitching line of the one piece with an allowance
+    assert Polygon(dashed[1].rings_mm[0]).area == pytest.approx(PIECES[0].finished.area)
+
+
+def test_names_stay_inside_their_pieces(page: Page) -> None:
+    cuts = [Polygon(mark.rings_mm[0]) for mark in page.marks if isinstance(mark, Line) and mark.fill == 1.0]
+    names = [mark for mark in page.marks if isinstance(mark, Words) and mark.text in ("yoke", "pocket", "mirrored")]
+    assert len(cuts) == 3
+    for name in names:
+        assert any(cut.contains(Point(name.at_mm)) for cut in cuts)
+
+
+def test_svg_is_true_to_size(page: Page) -> None:
+    """Read back by svgelements at 25.4 pixels to the inch: a user unit is a millimetre."""
+    content = page_svg(page)
+    drawing = svgelements.SVG.parse(io.BytesIO(content), ppi=25.4)
+    boxes = [path.bbox() for path in drawing.elements(lambda one: isinstance(one, svgelements.Path))]
+    sizes = [(right - left, high - low) for left, low, right, high in boxes]
+    assert any(size == pytest.approx((500.0, 380.0), abs=1e-3) for size in sizes)
+    assert any(size == pytest.approx((200.0, 120.0), abs=1e-3) for size in sizes)
+    assert ElementTree.fromstring(content).attrib["width"].endswith("mm")
+
+
+def test_pdf_is_true_to_size(page: Page) -> None:
+    """Rasterised by pdfium at 2 px/mm: the cloth's grey box measures 500 x 380 mm."""
+    document = pypdfium2.PdfDocument(pages_pdf([page], "layout"))
+    size = np.array(document[0].get_size()) / 72.0 * 25.4
+    assert size == pytest.approx(page.high_mm - page.low_mm, abs=0.01)
+    picture = np.asarray(document[0].render(scale=2.0 * 25.4 / 72.0).to_pil().convert("L"))
+    cloth = np.abs(picture.astype(int) - 224) < 3
+    rows, columns = np.flatnonzero(cloth.sum(axis=1) > 100), np.flatnonzero(cloth.sum(axis=0) > 100)
+    assert np.ptp(columns) / 2.0 == pytest.approx(500.0, abs=4.0)
+    assert np.ptp(rows) / 2.0 == pytest.approx(380.0, abs=4.0)
+
+
+def test_same_bytes_every_time(page: Page) -> None:
+    assert pages_pdf([page], "layout") == pages_pdf([page], "layout")
+    assert page_svg(page) == page_svg(page)
+
+
+def test_picture(page: Page) -> None:
+    picture = page_picture(page, 600)
+    assert max(picture.shape) == pytest.approx(600, abs=2)
+    decoded = cv2.imdecode(np.frombuffer(page_png(page, 600), np.uint8), cv2.IMREAD_GRAYSCALE)
+    assert np.array_equal(decoded, picture)
+    scale = 600 / np.max(page.high_mm - page.low_mm)
+    column, row = round((250.0 - page.low_mm[0]) * scale), round((page.high_mm[1] - 385.0) * scale)
+    assert picture[row - 3 : row + 12, column].min() < 60  # the cloth's edge
+
+
+def test_no_page_for_cloth_without_pieces() -> None:
+    boards = [Board("A", CLOTH, 0.0), Board("B", CLOTH, 0.0)]
+    answer = is_enough(PIECES[:1], boards, effort=Effort(20))
+    assert len(layout_pages(answer.layout, boards, 2.0, LengthUnit.MM)) == 1
