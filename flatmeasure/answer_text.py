@@ -8,8 +8,11 @@ from shapely.ops import unary_union
 
 from flatmeasure.layouts import Layout
 from flatmeasure.panel_parts import polygons, ring_points
+from flatmeasure.pattern_file import pattern_to_dict
 from flatmeasure.piece_json import as_json
-from flatmeasure.units import LengthUnit, mm_per_unit
+from flatmeasure.shopping import Leftovers, Purchase
+from flatmeasure.splitting import WayOut
+from flatmeasure.units import LengthUnit, format_length, mm_per_unit
 from flatmeasure.verdict import Answer, Verdict
 
 SCHEMA = "flatmeasure.layout/1"
@@ -20,8 +23,11 @@ def answer_lines(answer: Answer, unit: LengthUnit) -> Iterator[str]:
     yield _answer_line(answer, unit)
     if answer.verdict in (Verdict.NOT_ENOUGH, Verdict.NOT_FOUND):
         yield _partial_line(answer.layout)
-    if answer.stopped:
-        yield "The search was stopped early: this is the best it had found."
+    yield from board_lines(answer)
+
+
+def board_lines(answer: Answer) -> Iterator[str]:
+    """What lies on which cloth."""
     for k, board in enumerate(answer.boards):
         names = [answer.layout.parts[i].name for i in np.flatnonzero(answer.layout.places.board == k)]
         both = ", both layers together" if board.layers == 2 else ""
@@ -44,6 +50,48 @@ def _answer_line(answer: Answer, unit: LengthUnit) -> str:
         assert answer.shortage is not None
         return f"Not enough: {answer.shortage.message}"
     return "No layout of all pieces was found; that is no proof that there is none. More effort may find one."
+
+
+def way_out_lines(way: WayOut | None, unit: LengthUnit) -> Iterator[str]:
+    """The change that makes it fit, or that none was found."""
+    if way is None:
+        yield "No way out was found by another grain, less allowance or a few seams."
+        return
+    seams = f" New seams to sew: {way.seams}." if way.seams else ""
+    yield f"A way out: {way.message}{seams} Then all pieces fit, with {_round(way.answer.margin_mm, unit)} to spare."
+    yield from board_lines(way.answer)
+
+
+def leftover_lines(left: Leftovers, unit: LengthUnit) -> Iterator[str]:
+    """What the rest of the cloth still gives."""
+    if left.rectangle is not None:
+        length, width = left.rectangle.length.value, left.rectangle.width.value
+        size = f"{_round(length, unit)} by {_round(width, unit)}"
+        yield f"Left over: {size} on {left.rectangle_on} as the largest rectangle"
+    if left.strips is not None and left.strips.strips:
+        binding = format_length(left.strips.plan.width_mm, unit)
+        yield f"  or {left.strips.joined.value / 1000.0:.1f} m of straight strips {binding} wide, joins taken off"
+
+
+def purchase_lines(purchases: tuple[Purchase, ...], unit: LengthUnit) -> Iterator[str]:
+    """Length to buy by width."""
+    for one in purchases:
+        width = format_length(one.width_mm, unit)
+        if one.length_mm is None or one.buy_mm is None or one.strip is None:
+            yield f"{width:>10} wide: too narrow, a piece does not fit across"
+        else:
+            needed, buy = format_length(one.length_mm, unit), format_length(one.buy_mm, unit)
+            yield f"{width:>10} wide: buy {buy} ({needed} as laid, {one.strip.density:.0%} of it used)"
+
+
+def way_out_to_dict(way: WayOut) -> dict[str, Any]:
+    """The way out as JSON: its message, the pieces it needs, and their layout."""
+    return {
+        "message": way.message,
+        "seams": way.seams,
+        "pattern": pattern_to_dict(way.pieces),
+        "layout": answer_to_dict(way.answer),
+    }
 
 
 def _partial_line(layout: Layout) -> str:

@@ -22,6 +22,7 @@ from flatmeasure.rectangles import usable
 
 ANY_TILTS_DEG = (0.0, 45.0, 22.5, 67.5)  # beside quarter turns, of a piece that may lie anyhow
 BETWEEN_QUARTERS_DEG = 45.0
+TILT_SHARES = (0.0, 1.0, -1.0, 0.5, -0.5)  # of the grain's tolerance, that are tried
 
 
 class Face(StrEnum):
@@ -133,13 +134,20 @@ def make_parts(pieces: Sequence[PatternPiece], boards: Sequence[Board], rules: L
         tilt = BETWEEN_QUARTERS_DEG if piece.turns is Turns.ANY else rules.tolerance_deg
         for copy in range(piece.count):
             for mirrored in (False, True) if piece.pair and not doubled else (False,):
-                stances = hands[mirrored] + hands[not mirrored]
                 choices, further = (
                     tuple(_choices(board, used, len(hands[False]), piece.pair and doubled) for board in boards)
                     for used in (straight, len(hands[False]))
                 )
                 parts.append(
-                    Part(_name(piece, copy, mirrored), stances, _value(piece, doubled), choices, further, tilt)
+                    Part(
+                        name=_name(piece, copy, mirrored),
+                        stances=hands[mirrored] + hands[not mirrored],
+                        value=_value(piece, doubled),
+                        choices=choices,
+                        further=further,
+                        tilt_deg=tilt,
+                        kind=piece.name,
+                    )
                 )
     return tuple(parts)
 
@@ -153,7 +161,7 @@ def _choices(board: Board, used: int, count: int, only_doubled: bool) -> tuple[i
 
 
 def _stances(piece: PatternPiece, mirrored: bool, rules: LayRules) -> tuple[Stance, ...]:
-    within = (0.0, rules.tolerance_deg, -rules.tolerance_deg) if rules.tolerance_deg else (0.0,)
+    within = tuple(share * rules.tolerance_deg for share in TILT_SHARES) if rules.tolerance_deg else (0.0,)
     tilts = ANY_TILTS_DEG if piece.turns is Turns.ANY else within
     return tuple(
         make_stance(piece.cut, turn + tilt, mirrored, rules.clearance_mm, piece.finished)

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Annotated, NoReturn
 import typer
 
 from flatmeasure import __version__
-from flatmeasure.enough_commands import enough
+from flatmeasure.enough_commands import buy, enough
 from flatmeasure.errors import FlatMeasureError, OptionInvalid
 from flatmeasure.files import check_writable, write_file
 from flatmeasure.lens_command import lens
@@ -81,6 +81,7 @@ app.add_typer(pieces, name="piece")
 app.command()(sheet)
 app.command()(lens)
 app.command()(enough)
+app.command()(buy)
 
 
 @app.command()

@@ -1,4 +1,4 @@
-"""``flatmeasure enough``: whether pattern pieces can be cut from measured cloth, and how."""
+"""``flatmeasure enough``: can the pieces be cut from the cloth, and how; ``flatmeasure buy``: how much they need."""
 
 import signal
 import sys
@@ -17,7 +17,7 @@ from flatmeasure.piece_options import JsonFile, Unit, grained, panels_of_all, wr
 from flatmeasure.units import LengthUnit, parse_length
 
 if TYPE_CHECKING:
-    from flatmeasure.boards import Board
+    from flatmeasure.boards import Board, LayRules
     from flatmeasure.panel import Panel
     from flatmeasure.verdict import Answer
 
@@ -53,33 +53,82 @@ def enough(
         Path | None,
         typer.Option(metavar="FILE", help="Write the layout: .pdf (true size), .svg or .png; a file for each cloth."),
     ] = None,
+    save: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Write the pieces as a pattern file, as the way out changes them."),
+    ] = None,
 ) -> None:
-    """Whether the pieces of a pattern can be cut from the cloth, and how to lay them."""
+    """Whether the pieces of a pattern can be cut from the cloth, how to lay them, and if not, a way out."""
     for source in (*cloth, *pattern):
-        check_writable(json_path, source)
-        check_writable(drawing, source, DRAWINGS)
-    if effort not in EFFORTS:
-        raise OptionInvalid(f"The effort is quick, normal or long, not {effort}.")
-    if not 0.0 <= tolerance <= 45.0:
-        raise OptionInvalid(f"A grain tolerance of {tolerance:g} degrees makes no sense: give 0 to 45.")
-    clearance_mm = parse_length(clearance, "clearance", zero_allowed=True)
+        for target, endings in ((json_path, ()), (drawing, DRAWINGS), (save, (".json",))):
+            check_writable(target, source, endings)
+    rules, sweeps = _rules(tolerance, clearance), _sweeps(effort)
 
-    from flatmeasure.answer_text import answer_lines, answer_to_dict
-    from flatmeasure.boards import LayRules
-    from flatmeasure.pattern_file import read_pattern
-    from flatmeasure.verdict import Effort, is_enough
+    from flatmeasure.answer_text import answer_lines, answer_to_dict, leftover_lines, way_out_lines, way_out_to_dict
+    from flatmeasure.pattern_file import pattern_to_dict, read_pattern
+    from flatmeasure.shopping import leftovers
+    from flatmeasure.splitting import find_way_out
+    from flatmeasure.verdict import Effort, Verdict, is_enough
 
-    pieces = [piece for file in pattern for piece in read_pattern(file)]
+    pieces = tuple(piece for file in pattern for piece in read_pattern(file))
     boards = _boards(_panels(cloth, square, thickness), grain or [], face)
     with _Watch(limit) as watch:
-        answer = is_enough(pieces, boards, LayRules(tolerance, clearance_mm), Effort(EFFORTS[effort]), watch)
-    for line in answer_lines(answer, unit):
+        answer = is_enough(pieces, boards, rules, Effort(sweeps), watch)
+        fits = answer.verdict is Verdict.ENOUGH
+        way = None if fits or answer.stopped else find_way_out(answer, pieces, boards, rules, Effort(sweeps), watch)
+    shown = way.answer if way else answer
+    lines = [*answer_lines(answer, unit), *([] if fits else way_out_lines(way, unit))]
+    if not watch.goes_on:
+        lines.append("The search was ended early: more time may find more.")
+    for line in [*lines, *leftover_lines(leftovers(shown), unit)]:
         typer.echo(line)
     if json_path is not None:
-        write_json(json_path, answer_to_dict(answer))
+        write_json(json_path, answer_to_dict(answer) | ({"way_out": way_out_to_dict(way)} if way else {}))
+    if save is not None:
+        write_json(save, pattern_to_dict(way.pieces if way else pieces))
     if drawing is not None:
-        for path in _draw(answer, drawing, unit):
+        for path in _draw(shown, drawing, unit):
             typer.echo(f"Layout: {path}")
+
+
+def buy(
+    pattern: Annotated[
+        list[Path],
+        typer.Argument(help="The pieces: JSON, SVG or DXF, or files of measured pieces.", show_default=False),
+    ],
+    width: Annotated[
+        list[str] | None, typer.Option(metavar="LENGTH", help="Width of the cloth, such as 140cm; again for others.")
+    ] = None,
+    tolerance: Annotated[float, typer.Option(metavar="DEGREES", help="By which a piece may lie off the grain.")] = 0.0,
+    clearance: Annotated[str, typer.Option(metavar="LENGTH", help="Kept free between pieces.")] = "0",
+    effort: Annotated[str, typer.Option(metavar="quick|normal|long", help="How hard to search.")] = "quick",
+    unit: Unit = LengthUnit.CM,
+) -> None:
+    """How much lining, interfacing or cloth from the roll the pieces need, for usual widths."""
+    rules, sweeps = _rules(tolerance, clearance), _sweeps(effort)
+    widths_mm = [parse_length(text, "width") for text in width or []]
+
+    from flatmeasure.answer_text import purchase_lines
+    from flatmeasure.pattern_file import read_pattern
+    from flatmeasure.shopping import WIDTHS_MM, shopping_list
+
+    pieces = [piece for file in pattern for piece in read_pattern(file)]
+    for line in purchase_lines(shopping_list(pieces, widths_mm or WIDTHS_MM, rules, sweeps), unit):
+        typer.echo(line)
+
+
+def _rules(tolerance_deg: float, clearance: str) -> "LayRules":
+    from flatmeasure.boards import LayRules
+
+    if not 0.0 <= tolerance_deg <= 45.0:
+        raise OptionInvalid(f"A grain tolerance of {tolerance_deg:g} degrees makes no sense: give 0 to 45.")
+    return LayRules(tolerance_deg, parse_length(clearance, "clearance", zero_allowed=True))
+
+
+def _sweeps(effort: str) -> int:
+    if effort not in EFFORTS:
+        raise OptionInvalid(f"The effort is quick, normal or long, not {effort}.")
+    return EFFORTS[effort]
 
 
 def _panels(cloth: Sequence[Path], square: str | None, thickness: str) -> "list[Panel]":
@@ -163,4 +212,9 @@ class _Watch:
     def __call__(self, share: float, what: str) -> bool:
         if sys.stderr.isatty():
             print(f"\r{share:4.0%} {what}; Ctrl-C takes the best so far ", end="", file=sys.stderr, flush=True)
+        return self.goes_on
+
+    @property
+    def goes_on(self) -> bool:
+        """Whether there is time left and nobody stopped the search."""
         return self.going and time.monotonic() < self.until

@@ -74,6 +74,8 @@ class Part:
         The same with those added that are tried when the others are not enough: tilted within the grain's tolerance.
     tilt_deg : float
         By which it may be turned off any of its stances in ``choices``.
+    kind : str
+        Name of the pattern piece it is a copy of.
     """
 
     name: str
@@ -82,6 +84,7 @@ class Part:
     choices: tuple[tuple[int, ...], ...]
     further: tuple[tuple[int, ...], ...]
     tilt_deg: float = 0.0
+    kind: str = ""
 
     def loosened(self) -> "Part":
         """The part with all its stances."""
@@ -157,6 +160,12 @@ def inner_cloth(cloth: BaseGeometry, shrink_mm: float) -> BaseGeometry:
     """Cloth that lies at least ``shrink_mm`` inside every edge, hole and flaw, with few vertices."""
     shrunk = cloth.buffer(-shrink_mm - SIMPLER_MM, quad_segs=8) if shrink_mm or _is_dense(cloth) else cloth
     return shrunk.simplify(SIMPLER_MM) if shrunk is not cloth else cloth
+
+
+def outer_cloth(cloth: BaseGeometry, grow_mm: float) -> BaseGeometry:
+    """A shape with few vertices that holds the cloth and all within ``grow_mm`` of it."""
+    round_out = 1.0 / np.cos(np.pi / 8.0)  # two chords a quarter lie inside the arc
+    return cloth.buffer(grow_mm * round_out + SIMPLER_MM, quad_segs=2).simplify(SIMPLER_MM)
 
 
 def _is_dense(cloth: BaseGeometry) -> bool:

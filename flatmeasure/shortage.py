@@ -104,7 +104,7 @@ def _may_fit(part: Part, board: int, boards: Sequence[BaseGeometry]) -> bool:
 
 def _core(shape: Polygon, smaller_mm: float) -> Polygon | None:
     """A polygon with few vertices inside a filled shape, ``smaller_mm`` from its edge; None where nothing is left."""
-    cores = polygons(Polygon(shape.exterior).buffer(-smaller_mm - SIMPLER_MM).simplify(SIMPLER_MM))
+    cores = polygons(Polygon(shape.exterior).buffer(-smaller_mm - SIMPLER_MM, join_style="mitre").simplify(SIMPLER_MM))
     return cores[0] if cores else None
 
 

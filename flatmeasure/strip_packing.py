@@ -16,7 +16,7 @@ from flatmeasure.placing import Maps
 from flatmeasure.search import Search
 from flatmeasure.settling import settle
 
-FIRST_DENSITY = 0.5  # of the ample length
+FIRST_DENSITY, FIRST_SWEEPS = 0.5, 30  # of the ample length, and to find a first layout on it
 FIRST_CUT, LEAST_CUT = 0.02, 0.001  # share of the length that is cut off
 PATIENCE = 150  # sweeps without a better state before the cut is taken back and a smaller one made
 CELLS = 90_000
@@ -71,20 +71,20 @@ def pack_strip(
     maps = Maps(Regions(boards), grid_step_mm(boards, CELLS))
     if any(all(maps.edge(0, part.stances[k]) is None for k in part.choices[0]) for part in parts):
         return None
-    best: StripLayout | None = None
-    start: Places | None = None
+    outcome = None
+    while outcome is None:  # on ample length something is soon found
+        outcome, _ = _laid(parts, maps, None, (0, FIRST_SWEEPS), watch, seed)
+        maps, length = (maps, length) if outcome else (maps.on([_strip(width_mm, 1.5 * length)]), 1.5 * length)
+    best = StripLayout(outcome, width_mm, length - outcome.margin_mm, 0)
     cut, spent = FIRST_CUT, 0
-    while True:
-        outcome, spent = _laid(parts, maps, start, (spent, sweeps), watch, seed + spent)
+    while spent < sweeps:
+        length = best.length_mm * (1.0 - cut)
+        maps = maps.on([_strip(width_mm, length)])
+        outcome, spent = _laid(parts, maps, best.layout.places, (spent, sweeps), watch, seed + spent)
         if outcome is not None:
             best = StripLayout(outcome, width_mm, length - outcome.margin_mm, spent)
-            start = outcome.places
-        elif spent >= sweeps:
-            break
         else:
             cut = max(cut / 2.0, LEAST_CUT)
-        length = best.length_mm * (1.0 - cut) if best else 1.5 * length
-        maps = maps.on([_strip(width_mm, length)])
     return best
 
 

@@ -10,10 +10,12 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
+import numpy as np
+
 from flatmeasure.boards import Board, LayRules, make_parts, outlines_of, separate_layers
 from flatmeasure.layouts import Layout, Outcome, find_layout, grid_step_mm
 from flatmeasure.nofit import Regions
-from flatmeasure.parts import Part, inner_cloth
+from flatmeasure.parts import Part, Places, inner_cloth, outer_cloth
 from flatmeasure.pattern import PatternPiece
 from flatmeasure.placing import Maps
 from flatmeasure.shortage import Shortage, find_shortage
@@ -44,11 +46,14 @@ class Effort:
     coverage : float
         k: the cloth counts smaller by k standard uncertainties of its outline.
     seed : int
+    sure_only : bool
+        Whether only sure layouts matter: where none can exist nothing is laid, and the answer is never "too close".
     """
 
     sweeps: int = 600
     coverage: float = 2.0
     seed: int = 0
+    sure_only: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -125,8 +130,11 @@ def _answer(
     pieces: Sequence[PatternPiece], boards: tuple[Board, ...], rules: LayRules, effort: Effort, watch: Watch
 ) -> Answer:
     parts = make_parts(pieces, boards, rules)
-    grown = tuple(board.cloth.buffer(effort.coverage * board.u_mm) for board in boards)
+    grown = tuple(outer_cloth(board.cloth, effort.coverage * board.u_mm) for board in boards)
     shortage = find_shortage(parts, grown, [board.name for board in boards])
+    if shortage is not None and effort.sure_only:
+        nothing = Layout(parts, Places.none(len(parts)), np.inf)
+        return Answer(Verdict.NOT_ENOUGH, boards, nothing, effort.coverage, nothing.margin_mm, shortage, False)
     coverages = _coverages(boards, effort, shortage)
     outcome, coverage = _search(parts, boards, effort, watch, coverages)
     if outcome.layout.complete and coverage == effort.coverage:
@@ -143,7 +151,7 @@ def _coverages(boards: tuple[Board, ...], effort: Effort, shortage: Shortage | N
     """The coverages to search with, until a layout is found: smaller cloth first."""
     k = effort.coverage
     even = max(board.u_mm for board in boards) * k < EVEN_MM
-    return (k,) if shortage is not None or even else (k, 0.0, -k)
+    return (k,) if shortage is not None or even or effort.sure_only else (k, 0.0, -k)
 
 
 def _search(

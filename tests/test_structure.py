@@ -29,7 +29,8 @@ ORDER = (
     "totals", "rectangles", "strips", "mirror", "matches", "grain", "piece_json", "piece_drawing", "piece_text",
     # is there enough cloth
     "pattern", "pattern_drawing", "pattern_file", "parts", "boards", "nofit", "placing", "settling", "search",
-    "layouts", "strip_packing", "shortage", "verdict", "page", "layout_drawing", "answer_text",
+    "layouts", "strip_packing", "shortage", "verdict",
+    "splitting", "shopping", "page", "layout_drawing", "answer_text",
     # printed sheets, synthetic photos, commands
     "sheet", "sheet_command", "lens_fit", "lens", "lens_command", "coverage", "scene", "synthetic",
     "piece_options", "piece_shape_commands", "piece_use_commands", "piece_commands", "enough_commands", "cli",
