@@ -4,7 +4,7 @@ import signal
 import sys
 import time
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING, Annotated, Any
@@ -19,6 +19,8 @@ from flatmeasure.units import LengthUnit, parse_length
 if TYPE_CHECKING:
     from flatmeasure.boards import Board, LayRules
     from flatmeasure.panel import Panel
+    from flatmeasure.pattern import PatternPiece
+    from flatmeasure.splitting import WayOut
     from flatmeasure.verdict import Answer
 
 EFFORTS = {"quick": 150, "normal": 800, "long": 5000}
@@ -59,14 +61,11 @@ def enough(
     ] = None,
 ) -> None:
     """Whether the pieces of a pattern can be cut from the cloth, how to lay them, and if not, a way out."""
-    for source in (*cloth, *pattern):
-        for target, endings in ((json_path, ()), (drawing, DRAWINGS), (save, (".json",))):
-            check_writable(target, source, endings)
+    files = _Files(json_path, drawing, save)
+    files.check(*cloth, *pattern)
     rules, sweeps = _rules(tolerance, clearance), _sweeps(effort)
 
-    from flatmeasure.answer_text import answer_lines, answer_to_dict, leftover_lines, way_out_lines, way_out_to_dict
-    from flatmeasure.pattern_file import pattern_to_dict, read_pattern
-    from flatmeasure.shopping import leftovers
+    from flatmeasure.pattern_file import read_pattern
     from flatmeasure.splitting import find_way_out
     from flatmeasure.verdict import Effort, Verdict, is_enough
 
@@ -74,21 +73,13 @@ def enough(
     boards = _boards(_panels(cloth, square, thickness), grain or [], face)
     with _Watch(limit) as watch:
         answer = is_enough(pieces, boards, rules, Effort(sweeps), watch)
-        fits = answer.verdict is Verdict.ENOUGH
-        way = None if fits or answer.stopped else find_way_out(answer, pieces, boards, rules, Effort(sweeps), watch)
-    shown = way.answer if way else answer
-    lines = [*answer_lines(answer, unit), *([] if fits else way_out_lines(way, unit))]
+        way = None
+        if answer.verdict is not Verdict.ENOUGH and not answer.stopped:
+            way = find_way_out(answer, pieces, boards, rules, Effort(sweeps), watch)
+    _tell(answer, way, unit)
     if not watch.goes_on:
-        lines.append("The search was ended early: more time may find more.")
-    for line in [*lines, *leftover_lines(leftovers(shown), unit)]:
-        typer.echo(line)
-    if json_path is not None:
-        write_json(json_path, answer_to_dict(answer) | ({"way_out": way_out_to_dict(way)} if way else {}))
-    if save is not None:
-        write_json(save, pattern_to_dict(way.pieces if way else pieces))
-    if drawing is not None:
-        for path in _draw(shown, drawing, unit):
-            typer.echo(f"Layout: {path}")
+        typer.echo("The search was ended early: more time may find more.")
+    files.write(answer, way, pieces, unit)
 
 
 def buy(
@@ -114,6 +105,46 @@ def buy(
 
     pieces = [piece for file in pattern for piece in read_pattern(file)]
     for line in purchase_lines(shopping_list(pieces, widths_mm or WIDTHS_MM, rules, sweeps), unit):
+        typer.echo(line)
+
+
+@dataclass(frozen=True)
+class _Files:
+    """Where results go."""
+
+    json_path: Path | None
+    drawing: Path | None
+    save: Path | None
+
+    def check(self, *sources: Path) -> None:
+        for source in sources:
+            for path, endings in ((self.json_path, ()), (self.drawing, DRAWINGS), (self.save, (".json",))):
+                check_writable(path, source, endings)
+
+    def write(
+        self, answer: "Answer", way: "WayOut | None", pieces: "tuple[PatternPiece, ...]", unit: LengthUnit
+    ) -> None:
+        from flatmeasure.answer_text import answer_to_dict, way_out_to_dict
+        from flatmeasure.pattern_file import pattern_to_dict
+
+        if self.json_path is not None:
+            write_json(self.json_path, answer_to_dict(answer) | ({"way_out": way_out_to_dict(way)} if way else {}))
+        if self.save is not None:
+            write_json(self.save, pattern_to_dict(way.pieces if way else pieces))
+        if self.drawing is not None:
+            for path in _draw(way.answer if way else answer, self.drawing, unit):
+                typer.echo(f"Layout: {path}")
+
+
+def _tell(answer: "Answer", way: "WayOut | None", unit: LengthUnit) -> None:
+    from flatmeasure.answer_text import answer_lines, leftover_lines, way_out_lines
+    from flatmeasure.shopping import leftovers
+    from flatmeasure.verdict import Verdict
+
+    lines = list(answer_lines(answer, unit))
+    if answer.verdict is not Verdict.ENOUGH:
+        lines += way_out_lines(way, unit)
+    for line in [*lines, *leftover_lines(leftovers(way.answer if way else answer), unit)]:
         typer.echo(line)
 
 

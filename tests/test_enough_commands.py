@@ -8,6 +8,7 @@ from typer.testing import CliRunner
 
 from flatmeasure.cli import app
 from flatmeasure.errors import FlatMeasureError, OptionInvalid
+from flatmeasure.pattern_file import read_pattern
 from flatmeasure.piece_json import pieces_to_dict
 from tests.panels import rectangle
 
@@ -84,3 +85,35 @@ def test_bad_pattern_is_one_sentence(cloth: Path, tmp_path: Path) -> None:
     result = RUN.invoke(app, ["enough", str(cloth), "--pattern", str(path)])
     assert isinstance(result.exception, FlatMeasureError)
     assert "broken.json is not JSON" in str(result.exception)
+
+
+def test_way_out_as_new_pattern_pieces(cloth: Path, tmp_path: Path) -> None:
+    """Cloth of 500 x 400 mm, a panel of 620 x 190: no; as two parts with 1 cm at the seam: yes."""
+    arguments = [str(cloth), "--pattern", str(pattern(tmp_path, 60)), "--grain", "A2", "--effort", "quick"]
+    arguments += ["--save", str(tmp_path / "parts.json"), "--json", str(tmp_path / "layout.json")]
+    narrower = tmp_path / "pattern.json"
+    narrower.write_text(narrower.read_text().replace("30]", "17]"))
+    result = RUN.invoke(app, ["enough", *arguments], catch_exceptions=False)
+    assert "A way out: Make panel of 2 parts" in result.stdout
+    parts = read_pattern(tmp_path / "parts.json")
+    assert [piece.name for piece in parts] == ["panel, left part", "panel, right part"]
+    assert sum(piece.cut.area for piece in parts) == pytest.approx((620.0 + 20.0) * 190.0, rel=1e-6)
+    layout = json.loads((tmp_path / "layout.json").read_text())
+    assert layout["way_out"]["layout"]["verdict"] == "enough"
+
+
+def test_buy(tmp_path: Path) -> None:
+    """Three panels of 220 x 320 mm on 70 cm: side by side, 32 cm long."""
+    path = pattern(tmp_path, 20, 3)
+    result = RUN.invoke(app, ["buy", str(path), "--width", "70cm", "--width", "20cm"], catch_exceptions=False)
+    assert result.stdout.splitlines() == [
+        "     70 cm wide: buy 35 cm (32 cm as laid, 94% of it used)",
+        "     20 cm wide: too narrow, a piece does not fit across",
+    ]
+
+
+def test_photo_straight_away(tmp_path: Path) -> None:
+    photo = Path(__file__).parents[1] / "test_images" / "holed_plaid.jpg"
+    arguments = [str(photo), "--square", "100mm", "--thickness", "1mm", "--pattern", str(pattern(tmp_path, 12))]
+    result = RUN.invoke(app, ["enough", *arguments, "--effort", "quick"], catch_exceptions=False)
+    assert result.stdout.startswith("Enough: all pieces fit")
