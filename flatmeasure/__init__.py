@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from flatmeasure.allowance import apply_allowance, changed_panel
+    from flatmeasure.boards import Board, LayRules, board_of
     from flatmeasure.cloth import find_cloth
     from flatmeasure.darts import find_cuts
     from flatmeasure.division import cut_parallel, divide
@@ -14,6 +15,7 @@ if TYPE_CHECKING:
         FlatMeasureError,
         Note,
         OptionInvalid,
+        PatternInvalid,
         PhotoUnreadable,
         PhotoUnusable,
         PieceUnreadable,
@@ -30,6 +32,8 @@ if TYPE_CHECKING:
     from flatmeasure.overlay import draw_overlay
     from flatmeasure.panel import Grain, OutlineError, Panel
     from flatmeasure.panel_file import panel_from_outline, panels_from_dict, read_panels
+    from flatmeasure.pattern import PatternPiece
+    from flatmeasure.pattern_file import read_pattern
     from flatmeasure.photo import Photo, load_photo
     from flatmeasure.piece_drawing import draw_pieces
     from flatmeasure.pipeline import measure
@@ -37,26 +41,35 @@ if TYPE_CHECKING:
     from flatmeasure.rectangles import largest_rectangle
     from flatmeasure.rectification import Rectification, rectify
     from flatmeasure.regions import ClothRegion
+    from flatmeasure.shopping import shopping_list
+    from flatmeasure.splitting import find_way_out
     from flatmeasure.strips import StripPlan, place_strips
     from flatmeasure.totals import total_cloth
+    from flatmeasure.verdict import Answer, Effort, Verdict, is_enough
 
 __version__ = "0.1.0"
 
 # Public names and the module each lives in: loaded when first asked for (PEP 562), so that `flatmeasure --help` does
 # not wait for the numerical libraries.
 _HOME = {
+    "Answer": "verdict",
+    "Board": "boards",
     "ClothNotFound": "errors",
     "ClothRegion": "regions",
     "Corner": "measurement",
     "Edge": "measurement",
+    "Effort": "verdict",
     "FlatMeasureError": "errors",
     "Grain": "panel",
     "Hints": "hints",
+    "LayRules": "boards",
     "Measurement": "measurement",
     "Note": "errors",
     "OptionInvalid": "errors",
     "OutlineError": "panel",
     "Panel": "panel",
+    "PatternInvalid": "errors",
+    "PatternPiece": "pattern",
     "Photo": "photo",
     "PhotoUnreadable": "errors",
     "PhotoUnusable": "errors",
@@ -69,8 +82,10 @@ _HOME = {
     "ReferenceNotFound": "errors",
     "Square": "figures",
     "StripPlan": "strips",
+    "Verdict": "verdict",
     "apply_allowance": "allowance",
     "best_fold": "mirror",
+    "board_of": "boards",
     "changed_panel": "allowance",
     "compare": "mirror",
     "cut_parallel": "division",
@@ -82,8 +97,10 @@ _HOME = {
     "extreme_widths": "levels",
     "find_cloth": "cloth",
     "find_cuts": "darts",
+    "find_way_out": "splitting",
     "grain_from_edge": "grain",
     "grain_sizes": "grain",
+    "is_enough": "verdict",
     "largest_rectangle": "rectangles",
     "load_photo": "photo",
     "measure": "pipeline",
@@ -91,25 +108,33 @@ _HOME = {
     "panels_from_dict": "panel_file",
     "place_strips": "strips",
     "read_panels": "panel_file",
+    "read_pattern": "pattern_file",
     "rectify": "rectification",
     "see_grain": "grain",
+    "shopping_list": "shopping",
     "total_cloth": "totals",
     "width_at": "levels",
 }
 
 __all__ = [
+    "Answer",
+    "Board",
     "ClothNotFound",
     "ClothRegion",
     "Corner",
     "Edge",
+    "Effort",
     "FlatMeasureError",
     "Grain",
     "Hints",
+    "LayRules",
     "Measurement",
     "Note",
     "OptionInvalid",
     "OutlineError",
     "Panel",
+    "PatternInvalid",
+    "PatternPiece",
     "Photo",
     "PhotoUnreadable",
     "PhotoUnusable",
@@ -122,8 +147,10 @@ __all__ = [
     "ReferenceNotFound",
     "Square",
     "StripPlan",
+    "Verdict",
     "apply_allowance",
     "best_fold",
+    "board_of",
     "changed_panel",
     "compare",
     "cut_parallel",
@@ -135,8 +162,10 @@ __all__ = [
     "extreme_widths",
     "find_cloth",
     "find_cuts",
+    "find_way_out",
     "grain_from_edge",
     "grain_sizes",
+    "is_enough",
     "largest_rectangle",
     "load_photo",
     "measure",
@@ -144,8 +173,10 @@ __all__ = [
     "panels_from_dict",
     "place_strips",
     "read_panels",
+    "read_pattern",
     "rectify",
     "see_grain",
+    "shopping_list",
     "total_cloth",
     "width_at",
 ]
