@@ -19,6 +19,7 @@ SHALLOW_PX = 2.5  # overlaps no deeper than this are given to `settle`
 PATIENCE = 80  # sweeps without a better state before the search is thrown elsewhere
 CELLS = 60_000  # of all boards' grids together
 LONGEST_PAUSE = 16  # sweeps
+FILLING = 8  # share of the effort for each part that is tried in addition to those that fit
 FAULT_MM2 = 1e-6  # a layout with a greater overlap is none
 FINEST_MM, COARSEST_MM = 1.0, 8.0
 
@@ -147,7 +148,7 @@ def find_layout(
     for done in range(sweeps + 1):
         if search.deepest <= SHALLOW_PX and pause.is_over(done):
             exact = settle_layout(parts, search.places(), maps)
-            if exact is not None and fault_of(exact, maps.regions.boards) <= FAULT_MM2:
+            if exact is not None:
                 return Outcome(exact, exact.places, done, stopped)
             pause.grow(done)
         if done == 0 and partial:
@@ -165,7 +166,7 @@ def find_layout(
             waited = 0
     if partial:
         last = _most_valuable(Search(parts, maps, seed, rough), maps)
-        best = max(best, last, key=lambda one: one.value)
+        best = _filled_up(max(best, last, key=lambda one: one.value), maps, 0 if stopped else sweeps // FILLING, watch)
     return Outcome(best, rough, done, stopped)
 
 
@@ -200,7 +201,8 @@ def settle_layout(parts: tuple[Part, ...], places: Places, maps: Maps) -> Layout
             return None
         exact.at_mm[places.board == board] = settled.at_mm
         margin = margin if only_apart else min(margin, settled.margin_mm)
-    return Layout(parts, exact, float(margin))
+    layout = Layout(parts, exact, float(margin))
+    return layout if fault_of(layout, maps.regions.boards) <= FAULT_MM2 else None
 
 
 def _most_valuable(search: Search, maps: Maps) -> Layout:
@@ -219,6 +221,24 @@ def _most_valuable(search: Search, maps: Maps) -> Layout:
     for i in sorted(np.flatnonzero(trial.board < 0), key=lambda k: -value[k]):
         trial.add(int(i))
     return settle_layout(parts, trial.places(), maps) or exact
+
+
+def _filled_up(layout: Layout, maps: Maps, sweeps: int, watch: Watch) -> Layout:
+    """The layout with further parts, the most valuable first, as far as short searches find room for them."""
+    missing = [i for i in range(len(layout.parts)) if layout.places.board[i] < 0]
+    for i in sorted(missing, key=lambda k: -layout.parts[k].value) if sweeps else []:
+        chosen = [*map(int, layout.places.placed), i]
+        start = Places(layout.places.board[chosen], layout.places.stance[chosen], layout.places.at_mm[chosen])
+        some = [layout.parts[k] for k in chosen]
+        found = find_layout(
+            some, maps.regions.boards, sweeps, lambda share: watch(1.0), maps=maps, start=start, partial=False
+        )
+        if found.layout.complete:
+            places = _spread(found.layout.places, chosen, len(layout.parts))
+            layout = Layout(layout.parts, places, found.layout.margin_mm)
+        elif found.stopped:
+            break
+    return layout
 
 
 def fault_of(layout: Layout, boards: Sequence[BaseGeometry]) -> float:

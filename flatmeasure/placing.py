@@ -102,12 +102,23 @@ class Maps:
         if any(np.array(outside.shape) < mask.shape):
             return None
         free = _correlated(outside, mask) < 0.5
-        if not free.any():
+        if not free.any() and not self._free_between(free, board, stance):
             return None
         rows, columns = np.flatnonzero(free.any(axis=1)), np.flatnonzero(free.any(axis=0))
         free = free[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
         half = np.array(mask.shape) // 2
         return BoardMap(_depth(~free, padded=False), (int(columns[0] + half[1]), int(rows[0] + half[0])))
+
+    def _free_between(self, free: NDArray[np.bool_], board: int, stance: Stance) -> bool:
+        """Where no grid place is free, mark the one nearest to an exactly free place, if there is one."""
+        room = self.regions.within(board, stance).area
+        if room.is_empty:
+            return False
+        place = room.representative_point()
+        half = np.array(self._mask(stance).shape)[::-1] // 2
+        column, row = self.cell(board, np.array([place.x, place.y])) - half
+        free[np.clip(row, 0, free.shape[0] - 1), np.clip(column, 0, free.shape[1] - 1)] = True
+        return True
 
     def _outside_of(self, board: int) -> Map:
         if board not in self._outside:

@@ -22,6 +22,7 @@ from flatmeasure.shortage import Shortage, find_shortage
 
 Watch = Callable[[float, str], bool]  # told the share of the work that is done and what it is; False ends it
 
+LATER = 3  # the first search takes so many times the effort of those after it
 ROOMIER, LEAST_WISH_MM = 4, 2.0  # how often more margin is tried for, and how much more at least
 EVEN_MM = 0.2  # cloth that differs by less is searched once only
 
@@ -159,14 +160,15 @@ def _search(
 ) -> tuple[Outcome, float]:
     """The first complete layout, or the best partial one on the smallest cloth."""
     loosened = tuple(part.loosened() for part in parts)
-    kinds = [parts] if all(part.choices == part.further for part in parts) else [parts, loosened]
-    steps = [(coverage, kind) for coverage in coverages for kind in kinds]
+    steps = [(coverage, loosened) for coverage in coverages]
+    if any(part.choices != part.further for part in parts):
+        steps.insert(0, (coverages[0], parts))
     best: Outcome | None = None
     start = maps = None
     for k, (coverage, kind) in enumerate(steps):
         outlines = outlines_of(boards, coverage)
         maps = Maps(Regions(outlines), grid_step_mm(outlines)) if maps is None else maps.on(outlines)
-        sweeps = effort.sweeps if k == 0 else effort.sweeps // 2
+        sweeps = effort.sweeps if k == 0 else effort.sweeps // LATER
         outcome = find_layout(
             kind, outlines, sweeps, _named(watch, k, len(steps)), maps=maps, start=start, seed=effort.seed + k
         )

@@ -116,3 +116,22 @@ def test_strip_of_triangles_interlocks() -> None:
 
 def test_strip_too_narrow() -> None:
     assert pack_strip([part(box(0, 0, 120, 10))], 100.0, 10) is None
+
+
+@pytest.mark.parametrize("shift", [0.1, 0.35, 0.6, 0.85])
+def test_a_place_between_the_grid_is_found(shift: float) -> None:
+    """On a coarse grid a piece that fits to 0.1 mm is found wherever it lies between the grid's places."""
+    cloth = (
+        box(0, 0, 3001.0 + shift, 2000.0)
+        .difference(box(1000.1 + shift, 0, 1200, 1500))
+        .difference(box(0, 0, 1000, 900))
+    )
+    piece = part(box(0, 0, 1000.0 + shift, 600.0), turns=(0.0,))
+    found = find_layout([piece], [cloth.intersection(box(0, 0, 1000.1 + shift, 1500.05))], 20)
+    assert found.layout.complete
+
+
+def test_as_many_as_fit() -> None:
+    """Nine 50 mm squares on a 151 x 101 mm cloth: six, and never fewer."""
+    found = find_layout([part(box(0, 0, 50, 50), str(k)) for k in range(9)], [box(0, 0, 151, 101)], 160)
+    assert len(found.layout.places.placed) == 6
