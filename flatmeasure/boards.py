@@ -22,7 +22,7 @@ from flatmeasure.rectangles import usable
 
 ANY_TILTS_DEG = (0.0, 45.0, 22.5, 67.5)  # beside quarter turns, of a piece that may lie anyhow
 BETWEEN_QUARTERS_DEG = 45.0
-TILT_SHARES = (0.0, 1.0, -1.0, 0.5, -0.5)  # of the grain's tolerance, that are tried
+TILT_SHARES = (0.0, 1.0, -1.0)  # of the grain's tolerance, that are tried
 
 
 class Face(StrEnum):

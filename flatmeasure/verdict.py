@@ -22,7 +22,7 @@ from flatmeasure.shortage import Shortage, find_shortage
 
 Watch = Callable[[float, str], bool]  # told the share of the work that is done and what it is; False ends it
 
-LATER = 3  # the first search takes so many times the effort of those after it
+LATER = 4  # the first search takes so many times the effort of those after it
 ROOMIER, LEAST_WISH_MM = 4, 2.0  # how often more margin is tried for, and how much more at least
 EVEN_MM = 0.2  # cloth that differs by less is searched once only
 
