@@ -13,7 +13,7 @@ import typer
 
 from flatmeasure.errors import OptionInvalid
 from flatmeasure.files import check_writable, write_file
-from flatmeasure.piece_options import JsonFile, Unit, grained, panels_of_all, write_json
+from flatmeasure.piece_options import JsonFile, Unit, given_grain, grained, panels_of_all, write_json
 from flatmeasure.units import LengthUnit, parse_length
 
 if TYPE_CHECKING:
@@ -40,7 +40,7 @@ def enough(
     thickness: Annotated[str, typer.Option(metavar="LENGTH", help="For photos: thickness of the cloth.")] = "0",
     grain: Annotated[
         list[str] | None,
-        typer.Option(metavar="EDGE", help="Edge a cloth's grain runs along, such as A2 or A2+45; repeat."),
+        typer.Option(metavar="EDGE", help="Edge a cloth's grain runs along, such as A2, A2+45 or coat:A:A2; repeat."),
     ] = None,
     tolerance: Annotated[float, typer.Option(metavar="DEGREES", help="By which a piece may lie off the grain.")] = 0.0,
     clearance: Annotated[str, typer.Option(metavar="LENGTH", help="Kept free between pieces.")] = "0",
@@ -190,13 +190,22 @@ def _boards(panels: "list[Panel]", grains: list[str], face: str) -> "list[Board]
     if face not in list(Face):
         raise OptionInvalid(f"The face is right, wrong or both, not {face}.")
     for grain in grains:
-        panels = grained(panels, grain)
+        panels = _with_grain(panels, grain)
     for panel in panels:
         if panel.grain is None:
             _warn(f"the grain of {panel.id} is not known and taken to run up the photo: tell it with --grain.")
         if not panel.complete:
             _warn(f"the photo cuts off {panel.id}: there is more of it than is used.")
     return [board_of(panel, Face(face)) for panel in panels]
+
+
+def _with_grain(panels: "list[Panel]", grain: str) -> "list[Panel]":
+    """``A2``, or with the piece's name before it, as of several files: ``coat:A:A2``."""
+    owners = [panel.id for panel in panels if grain.startswith(f"{panel.id}:")]
+    if not owners:
+        return grained(panels, grain)
+    edge = grain.removeprefix(f"{owners[0]}:")
+    return [replace(p, grain=given_grain(p, edge)) if p.id == owners[0] else p for p in panels]
 
 
 def _warn(message: str) -> None:

@@ -117,3 +117,12 @@ def test_photo_straight_away(tmp_path: Path) -> None:
     arguments = [str(photo), "--square", "100mm", "--thickness", "1mm", "--pattern", str(pattern(tmp_path, 12))]
     result = RUN.invoke(app, ["enough", *arguments, "--effort", "quick"], catch_exceptions=False)
     assert result.stdout.startswith("Enough: all pieces fit")
+
+
+def test_grain_of_each_of_several_cloths(cloth: Path, tmp_path: Path) -> None:
+    other = tmp_path / "other.json"
+    other.write_text(cloth.read_text())
+    arguments = ["enough", str(cloth), str(other), "--pattern", str(pattern(tmp_path, 20))]
+    result = RUN.invoke(app, [*arguments, "--grain", "A2", "--grain", "other:A:A1"], catch_exceptions=False)
+    assert "not known" not in result.stderr
+    assert result.stdout.splitlines()[1].startswith("  cloth:A: ")
