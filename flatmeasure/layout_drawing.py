@@ -117,7 +117,8 @@ def _arrow(shape: Polygon, middle: Points, angle: float, name_mm: Points, letter
     beside, beyond = (float(np.abs(axis) @ name_mm / 2.0 + 0.8 * letter) for axis in (across, along))
     places = [middle + sign * beside * across for sign in (1.0, -1.0)]
     places += [middle + sign * (beyond + 2.0 * letter) * along for sign in (-1.0, 1.0)]
-    rooms = [0.75 * min(_room(shape, at, along), 9.0 * letter) for at in places]
+    sides = [0.5 * sign * letter * across for sign in (1.0, -1.0)]  # its head keeps clear of the outline
+    rooms = [0.75 * min(9.0 * letter, *(_room(shape, at + side, along) for side in sides)) for at in places]
     rooms[2:] = [min(room, 3.6 * letter) for room in rooms[2:]]
     chosen = int(np.argmax(rooms))
     if rooms[chosen] < letter:
