@@ -14,6 +14,7 @@ from flatmeasure.quantity import Quantity
 from flatmeasure.rectification import PlacedReference, Rectification
 
 SCHEMA = "flatmeasure.measurement/1"
+WEAK_SHARE = 0.15  # of an edge without a clear step, from which it is said and drawn dashed
 MM_DIGITS, PX_DIGITS = 3, 2  # a micrometre and a hundredth of a pixel: below anything a photo can tell
 
 

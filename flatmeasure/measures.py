@@ -13,11 +13,10 @@ from scipy.spatial import cKDTree
 from flatmeasure.camera import Points
 from flatmeasure.measurement import Corner, Edge, Piece
 from flatmeasure.outline import Outline
-from flatmeasure.quantity import Quantity, root_sum_squares
+from flatmeasure.quantity import CORRELATION_MM, Quantity, root_sum_squares
 from flatmeasure.rectification import Rectification, polygon_area
 from flatmeasure.shape import OWN_FIELDS, Shape, shape_of
 
-CORRELATION_MM = 5.0  # wrinkles and weave move neighbouring outline points together over about this length
 SIDES_CAUSE = "shadow and wall at the cloth's edge"
 
 Measure = Callable[[Points], NDArray[np.float64]]  # of displaced outlines (..., P, 2)
@@ -53,7 +52,7 @@ def measure_piece(
     """
     outer = shape_of(outline, view, thickness_mm)
     inner = [shape_of(hole, view, thickness_mm) for hole in holes]
-    edges = _edges(name, outer, outline, view)
+    edges = _edges(name, outer, outline)
     straight = [edge for edge in edges if edge.kind == "straight"] or list(edges)
     longest = max(straight, key=lambda edge: edge.chord.value)
     along, across = _extents(outer, longest)
@@ -77,18 +76,17 @@ def measure_piece(
     )
 
 
-def _change(points: Points, fields: Points, measure: Measure) -> NDArray[np.float64]:
+def _change(points: Points, moves: Points, measure: Measure) -> NDArray[np.float64]:
     """Change of a measure along each displacement field."""
-    return (measure(points + fields) - measure(points - fields)) / 2.0
-
-
-def _shared(shape: Shape, measure: Measure) -> NDArray[np.float64]:
-    """Change of a measure along each displacement field of an outline, its edges' own among them."""
-    return _change(shape.points_mm, np.concatenate([shape.fields, shape.sides]), measure)
+    return (measure(points + moves) - measure(points - moves)) / 2.0
 
 
 def _polyline_length(points: Points) -> NDArray[np.float64]:
     return np.asarray(np.sum(np.linalg.norm(np.diff(points, axis=-2), axis=-1), axis=-1))
+
+
+def _chord(points: Points) -> NDArray[np.float64]:
+    return np.asarray(np.linalg.norm(points[..., -1, :] - points[..., 0, :], axis=-1))
 
 
 def _area(outer: Shape, inner: Sequence[Shape], view: Rectification) -> tuple[Quantity, tuple[tuple[str, float], ...]]:
@@ -122,7 +120,7 @@ def _closed_length(points: Points) -> NDArray[np.float64]:
 def _perimeter(shape: Shape) -> Quantity:
     own = [edge.u_length_mm for edge in shape.fit.edges]
     value = sum(edge.length_mm for edge in shape.fit.edges)
-    return Quantity(value, root_sum_squares(_shared(shape, _closed_length), *own), "mm")
+    return Quantity(value, root_sum_squares(_change(shape.points_mm, shape.moves, _closed_length), *own), "mm")
 
 
 def _edge_slice(shape: Shape, index: int) -> NDArray[np.intp]:
@@ -132,39 +130,32 @@ def _edge_slice(shape: Shape, index: int) -> NDArray[np.intp]:
     return np.arange(start, stop + 1) % len(shape.points_mm)
 
 
-def _edges(name: str, shape: Shape, outline: Outline, view: Rectification) -> tuple[Edge, ...]:
+def _edges(name: str, shape: Shape, outline: Outline) -> tuple[Edge, ...]:
     weak = _weak_share(shape, outline)
-    edges = []
-    for i, fitted in enumerate(shape.fit.edges):
-        at = _edge_slice(shape, i)
+    return tuple(_edge(f"{name}{i + 1}", shape, i, float(weak[i])) for i in range(len(shape.starts)))
 
-        def length(points: Points, at: NDArray[np.intp] = at) -> NDArray[np.float64]:
-            return _polyline_length(points[..., at, :])
 
-        def chord(points: Points, at: NDArray[np.intp] = at) -> NDArray[np.float64]:
-            return np.asarray(np.linalg.norm(points[..., at[-1], :] - points[..., at[0], :], axis=-1))
+def _edge(name: str, shape: Shape, index: int, weak: float) -> Edge:
+    fitted, count = shape.fit.edges[index], len(shape.starts)
+    at = _edge_slice(shape, index)
+    points, moves = shape.points_mm[at], shape.moves[:, at]
+    u_ends = shape.fit.u_corners_mm[[index, (index + 1) % count]]
 
-        def depth(points: Points, at: NDArray[np.intp] = at) -> NDArray[np.float64]:
-            return _sagitta(points[..., at, :])
+    def quantity(value: float, measure: Measure, *own: float | NDArray[np.float64]) -> Quantity:
+        return Quantity(value, root_sum_squares(_change(points, moves, measure), *own), "mm")
 
-        u_ends = shape.fit.u_corners_mm[[i, (i + 1) % len(shape.fit.corners_mm)]]
-        edges.append(
-            Edge(
-                id=f"{name}{i + 1}",
-                start=i,
-                end=(i + 1) % len(shape.fit.edges),
-                kind=fitted.kind,
-                length=Quantity(fitted.length_mm, root_sum_squares(_shared(shape, length), fitted.u_length_mm), "mm"),
-                chord=Quantity(fitted.chord_mm, root_sum_squares(_shared(shape, chord), u_ends), "mm"),
-                depth=Quantity(
-                    float(depth(shape.points_mm)), root_sum_squares(_shared(shape, depth), fitted.residual_mm), "mm"
-                ),
-                points_mm=shape.points_mm[at],
-                points_px=shape.points_px[at],
-                weak=float(weak[i]),
-            )
-        )
-    return tuple(edges)
+    return Edge(
+        id=name,
+        start=index,
+        end=(index + 1) % count,
+        kind=fitted.kind,
+        length=quantity(fitted.length_mm, _polyline_length, fitted.u_length_mm),
+        chord=quantity(fitted.chord_mm, _chord, u_ends),
+        depth=quantity(float(_sagitta(points)), _sagitta, fitted.residual_mm),
+        points_mm=points,
+        points_px=shape.points_px[at],
+        weak=weak,
+    )
 
 
 def _sagitta(points: Points) -> NDArray[np.float64]:
@@ -188,28 +179,20 @@ def _weak_share(shape: Shape, outline: Outline) -> NDArray[np.float64]:
 
 def _corners(shape: Shape) -> tuple[Corner, ...]:
     corners = []
-    fields = np.concatenate([shape.fields, shape.sides])
-    for i, start in enumerate(shape.starts):
-        before = (start - 1) % len(shape.points_mm)
-        after = (start + 1) % len(shape.points_mm)
-
-        def angle(points: Points, at: tuple[int, int, int] = (before, int(start), after)) -> NDArray[np.float64]:
-            back = points[..., at[0], :] - points[..., at[1], :]
-            ahead = points[..., at[2], :] - points[..., at[1], :]
-            turn = np.arctan2(back[..., 1], back[..., 0]) - np.arctan2(ahead[..., 1], ahead[..., 0])
-            return np.asarray(np.degrees(turn) % 360.0)
-
-        moved = (angle(shape.points_mm + fields) - angle(shape.points_mm) + 180.0) % 360.0 - 180.0
-        corners.append(
-            Corner(
-                at_mm=shape.points_mm[start],
-                at_px=shape.points_px[start],
-                angle=Quantity(
-                    float(shape.fit.angles_deg[i]), root_sum_squares(moved, shape.fit.u_angles_deg[i]), "deg"
-                ),
-            )
-        )
+    for start, angle_deg, own in zip(shape.starts, shape.fit.angles_deg, shape.fit.u_angles_deg, strict=True):
+        at = np.arange(start - 1, start + 2) % len(shape.points_mm)
+        points = shape.points_mm[at]
+        moved = (_angle_deg(points + shape.moves[:, at]) - _angle_deg(points) + 180.0) % 360.0 - 180.0
+        angle = Quantity(float(angle_deg), root_sum_squares(moved, own), "deg")
+        corners.append(Corner(at_mm=points[1], at_px=shape.points_px[start], angle=angle))
     return tuple(corners)
+
+
+def _angle_deg(points: Points) -> NDArray[np.float64]:
+    """Angle on the left (...) at the middle one of three points (..., 3, 2), 0 to 360."""
+    back, ahead = points[..., 0, :] - points[..., 1, :], points[..., 2, :] - points[..., 1, :]
+    turn = np.arctan2(back[..., 1], back[..., 0]) - np.arctan2(ahead[..., 1], ahead[..., 0])
+    return np.asarray(np.degrees(turn) % 360.0)
 
 
 def _extents(shape: Shape, edge: Edge) -> tuple[Quantity, Quantity]:
@@ -227,7 +210,7 @@ def _extents(shape: Shape, edge: Edge) -> tuple[Quantity, Quantity]:
         return np.asarray(np.ptp(np.sum(points * unit[..., None, :], axis=-1), axis=-1))
 
     def quantity(turned: bool) -> Quantity:
-        shared = _shared(shape, lambda points: extent(points, turned))
+        shared = _change(shape.points_mm, shape.moves, lambda points: extent(points, turned))
         return Quantity(float(extent(shape.points_mm, turned)), root_sum_squares(shared, own), "mm")
 
     return quantity(False), quantity(True)

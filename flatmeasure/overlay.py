@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from flatmeasure.camera import Points
 from flatmeasure.labels import Colour, Label, draw_labels, draw_text, place_labels
-from flatmeasure.measurement import Edge, Measurement, Piece
+from flatmeasure.measurement import WEAK_SHARE, Edge, Measurement, Piece
 from flatmeasure.photo import Photo
 from flatmeasure.rectification import Rectification
 from flatmeasure.units import LengthUnit, format_length, format_quantity, mm_per_unit
@@ -32,7 +32,6 @@ CARD = 1.5  # a printed square's card, about, as a multiple of the square
 PLACES_FOR_NAME = 60  # tried within a piece
 FRACTIONS = (0.5, 0.38, 0.62, 0.26, 0.74)  # along an edge, where its label may stand
 COST_CLOTH, COST_LINE, COST_CORNER, COST_REFERENCE, COST_CARD = 0.8, 60.0, 30.0, 8.0, 0.5
-WEAK_SHARE = 0.15  # of an edge without a clear step, from which it is drawn dashed
 DASH_PX, GAP_PX = 18.0, 12.0
 SUBPIXEL_BITS = 4
 

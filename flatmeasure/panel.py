@@ -20,9 +20,8 @@ from shapely import make_valid
 from shapely.geometry import Polygon
 
 from flatmeasure.camera import Points
-from flatmeasure.quantity import Quantity, root_sum_squares
+from flatmeasure.quantity import CORRELATION_MM, Quantity, root_sum_squares
 
-CORRELATION_MM = 5.0  # wrinkles and weave move neighbouring outline points together over about this length
 MITRE_LIMIT = 10.0  # sharper points than 11 degrees move no farther than this times the shift
 
 Measure = Callable[["Panel"], NDArray[np.float64]]

@@ -12,7 +12,7 @@ from flatmeasure.errors import Note, OptionInvalid
 from flatmeasure.figures import Rectangle, Square
 from flatmeasure.grid import rectify_on_grid
 from flatmeasure.lens_profile import STORED, LensProfile
-from flatmeasure.measurement import Measurement, Piece
+from flatmeasure.measurement import WEAK_SHARE, Measurement, Piece
 from flatmeasure.measures import measure_piece
 from flatmeasure.outline import refine_outline
 from flatmeasure.photo import Photo, PhotoSource, load_photo
@@ -21,7 +21,6 @@ from flatmeasure.regions import ClothRegion
 
 MAX_THICKNESS_MM = 100.0
 STEEP_DEG = 30.0
-WEAK_SHARE = 0.15  # of an edge without a clear step, above which it is said
 UNSURE = 0.5
 
 

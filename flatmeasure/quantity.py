@@ -5,6 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+CORRELATION_MM = 5.0  # wrinkles and weave move neighbouring outline points together over about this length
+
 
 @dataclass(frozen=True)
 class Quantity:

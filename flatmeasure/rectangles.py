@@ -158,14 +158,21 @@ def _search(cloth: BaseGeometry, ratio: float | None) -> _Sides:
     return best
 
 
-def _fit_free(cloth: BaseGeometry, band: tuple[float, float]) -> _Sides:
-    """The largest rectangle in a band whose length is at least its width."""
+def _longest_stretch(cloth: BaseGeometry, band: tuple[float, float]) -> tuple[float, float]:
+    """Ends of the longest stretch of cloth free over the whole band; both 0 where there is none."""
     low, high = band
     free = free_stretches(cloth, low, high) if high > low else np.zeros((0, 2))
     if not len(free):
-        return (0.0, low, 0.0, low)
+        return 0.0, 0.0
     x0, x1 = free[np.argmax(free[:, 1] - free[:, 0])]
-    return (float(x0), low, float(x1), min(high, low + float(x1 - x0)))
+    return float(x0), float(x1)
+
+
+def _fit_free(cloth: BaseGeometry, band: tuple[float, float]) -> _Sides:
+    """The largest rectangle in a band whose length is at least its width."""
+    low, high = band
+    x0, x1 = _longest_stretch(cloth, band)
+    return (x0, low, x1, min(high, low + x1 - x0))
 
 
 def _fit_ratio(ratio: float) -> Callable[[BaseGeometry, tuple[float, float]], _Sides]:
@@ -173,12 +180,9 @@ def _fit_ratio(ratio: float) -> Callable[[BaseGeometry, tuple[float, float]], _S
 
     def fit(cloth: BaseGeometry, band: tuple[float, float]) -> _Sides:
         low, high = band
-        free = free_stretches(cloth, low, high) if high > low else np.zeros((0, 2))
-        if not len(free):
-            return (0.0, low, 0.0, low)
-        x0, x1 = free[np.argmax(free[:, 1] - free[:, 0])]
-        width = min(high - low, float(x1 - x0) / ratio)
-        middle = float(x0 + x1) / 2.0
+        x0, x1 = _longest_stretch(cloth, band)
+        width = max(0.0, min(high - low, (x1 - x0) / ratio))
+        middle = (x0 + x1) / 2.0
         return (middle - ratio * width / 2.0, low, middle + ratio * width / 2.0, low + width)
 
     return fit

@@ -11,6 +11,7 @@ from shapely.geometry import Polygon
 from shapely.ops import unary_union
 
 from flatmeasure.camera import Camera, Points, Pose, focal_from_35mm, project
+from flatmeasure.figures import UNIT_CORNERS
 
 Colour = tuple[int, int, int]  # red, green, blue as a picture file holds them (sRGB, 0 to 255)
 
@@ -82,7 +83,7 @@ class LaidReference:
     @property
     def corners_mm(self) -> Points:
         """(4, 2) corners in the mat frame: top left, top right, bottom right, bottom left of the unturned figure."""
-        return self.at(np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0]]))
+        return self.at(UNIT_CORNERS)
 
     def at(self, share: Points, margin_mm: float = 0.0) -> Points:
         """Points of the figure, or of the card ``margin_mm`` broader, in the mat frame.

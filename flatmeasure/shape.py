@@ -7,6 +7,7 @@ within a length or an area does cancel, and what adds up adds up.
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,6 +39,11 @@ class Shape:
     fields: Points  # (K, P, 2) displacement by one standard deviation of each cause shared with other outlines
     sides: Points  # (E, P, 2) the same of each edge by itself
     fit: FittedOutline
+
+    @cached_property
+    def moves(self) -> Points:
+        """(K + E, P, 2) displacements by every cause, its edges' own among them."""
+        return np.concatenate([self.fields, self.sides])
 
 
 def shape_of(outline: Outline, view: Rectification, thickness_mm: float) -> Shape:

@@ -7,8 +7,9 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from flatmeasure.panel import CORRELATION_MM, OutlineError, Panel, outward
+from flatmeasure.panel import OutlineError, Panel, outward
 from flatmeasure.panel_file import panel_from_outline
+from flatmeasure.quantity import CORRELATION_MM
 
 ERROR = OutlineError(scale=0.0012, shift_mm=0.08, point_mm=0.15)
 
