@@ -88,7 +88,7 @@ def _changes(view: Rectification, piece: Piece, size_px: tuple[int, int]) -> Ite
         added = information_of(view.solution, further)
         padded = {cause: _padded(part, len(added)) for cause, part in known.items()}
         padded["locating the references"] = padded["locating the references"] + added
-        yield _ordinal(len(view.references)) + " square at the far side of the cloth", foreseen(view, padded)
+        yield _ordinal(len(view.laid)) + " square at the far side of the cloth", foreseen(view, padded)
 
 
 def _ordinal(count: int) -> str:
@@ -103,8 +103,8 @@ def _padded(matrix: Points, size: int) -> Points:
 
 def _further_square(view: Rectification, piece: Piece, size_px: tuple[int, int]) -> Reference | None:
     """A square like the first, as it would be seen across the cloth from the references, if the picture has room."""
-    first = view.references[0]
-    middle = np.mean([placed.corners_mm.mean(axis=0) for placed in view.references], axis=0)
+    first = view.laid[0]
+    middle = np.mean([placed.corners_mm.mean(axis=0) for placed in view.laid], axis=0)
     cloth = (piece.outline_mm.min(axis=0) + piece.outline_mm.max(axis=0)) / 2.0
     away = (cloth - middle) / max(float(np.linalg.norm(cloth - middle)), 1e-9)
     half_mm = float(np.max(piece.outline_mm @ away) - cloth @ away) + first.reference.size_mm[0]

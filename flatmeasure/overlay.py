@@ -108,7 +108,7 @@ def draw_overlay(photo: Photo, measurement: Measurement, unit: LengthUnit = Leng
 
 def _frame(photo: Photo, measurement: Measurement) -> _Frame:
     cloth = np.concatenate([piece.outline_px for piece in measurement.pieces])
-    references = [placed.reference.corners_px for placed in measurement.rectification.references]
+    references = [placed.reference.corners_px for placed in measurement.rectification.laid]
     margin = float(np.max(np.ptp(cloth, axis=0)))
     boxes = [_padded(cloth, margin, MARGIN_CLOTH)]
     boxes += [_padded(corners, margin, MARGIN_REFERENCE) for corners in references]
@@ -203,7 +203,7 @@ def _draw_references(
     picture: Pixels, cost: NDArray[np.float32], view: Rectification, frame: _Frame, unit: LengthUnit
 ) -> list[Label]:
     labels = []
-    for placed in view.references:
+    for placed in view.laid:
         corners = frame.shown(placed.reference.corners_px)
         _draw_line(picture, corners, REFERENCE, closed=True)
         centre_px = placed.reference.corners_px.mean(axis=0)

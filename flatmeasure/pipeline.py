@@ -76,7 +76,7 @@ def measure(
         printed_side_mm=printed_side_mm,
         lens=lens,
     )
-    corners_px = [placed.reference.corners_px for placed in view.references]
+    corners_px = [placed.reference.corners_px for placed in view.laid]
     centre_px = np.array([[(picture.width_px - 1) / 2, (picture.height_px - 1) / 2]])
     regions = segment_cloth(picture, references_px=corners_px, mm_per_px=float(view.mm_per_px(centre_px)[0]))
     view = rectify_on_grid(picture, view, grid_mm, covered_px=[region.outline_px for region in regions])
@@ -93,7 +93,7 @@ def _names() -> Iterator[str]:
 
 
 def _piece(name: str, region: ClothRegion, photo: Photo, view: Rectification, thickness_mm: float) -> Piece:
-    avoid = [placed.reference.corners_px for placed in view.references]
+    avoid = [placed.reference.corners_px for placed in view.laid]
     outline = refine_outline(photo, region.outline_px, avoid_px=avoid)
     holes = [refine_outline(photo, hole, is_hole=True, avoid_px=avoid) for hole in region.holes_px]
     return measure_piece(

@@ -79,6 +79,11 @@ class Rectification:
     notes: tuple[Note, ...]
 
     @property
+    def laid(self) -> tuple[PlacedReference, ...]:
+        """The references that lie on the mat; the mat's own grid does not, it is everywhere."""
+        return tuple(placed for placed in self.references if placed.reference.kind != "grid")
+
+    @property
     def growth_px(self) -> tuple[float, float]:
         """Apparent growth of dark areas and its standard uncertainty."""
         return float(self.solution.unknowns[GROWTH]), float(np.sqrt(self.solution.covariance[GROWTH, GROWTH]))

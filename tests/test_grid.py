@@ -55,6 +55,7 @@ def test_grid_fixes_what_one_square_leaves_open(gridded, pitch_mm):
     before, after = alone.area(outline_px), joined.area(outline_px)
     truth = float(polygon_area(PANEL))
     assert len(joined.references) == 2
+    assert [placed.reference.kind for placed in joined.laid] == ["coded"]
     assert after.u < 0.6 * before.u
     assert abs(after.value - truth) < 2 * after.u
     assert abs(after.value / truth - 1) < 0.003
