@@ -4,12 +4,16 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from flatmeasure.allowance import apply_allowance, changed_panel
-    from flatmeasure.boards import Board, LayRules, board_of
-    from flatmeasure.cloth import find_cloth
-    from flatmeasure.darts import find_cuts
-    from flatmeasure.division import cut_parallel, divide
-    from flatmeasure.edge_shapes import describe_edges
+    from flatmeasure.cloth.hints import Hints
+    from flatmeasure.cloth.regions import ClothRegion
+    from flatmeasure.cloth.segmentation import find_cloth
+    from flatmeasure.display.overlay import draw_overlay
+    from flatmeasure.enough.boards import Board, LayRules, board_of
+    from flatmeasure.enough.pattern import PatternPiece
+    from flatmeasure.enough.pattern_file import read_pattern
+    from flatmeasure.enough.shopping import shopping_list
+    from flatmeasure.enough.splitting import find_way_out
+    from flatmeasure.enough.verdict import Answer, Effort, Verdict, is_enough
     from flatmeasure.errors import (
         ClothNotFound,
         FlatMeasureError,
@@ -22,98 +26,94 @@ if TYPE_CHECKING:
         ReferenceImplausible,
         ReferenceNotFound,
     )
-    from flatmeasure.figures import Rectangle, Square
-    from flatmeasure.grain import grain_from_edge, grain_sizes, see_grain
-    from flatmeasure.hints import Hints
-    from flatmeasure.levels import extreme_widths, width_at
-    from flatmeasure.matches import edge_matches
-    from flatmeasure.measurement import Corner, Edge, Measurement, Piece
-    from flatmeasure.mirror import best_fold, compare
-    from flatmeasure.overlay import draw_overlay
-    from flatmeasure.panel import Grain, OutlineError, Panel
-    from flatmeasure.panel_file import panel_from_outline, panels_from_dict, read_panels
-    from flatmeasure.pattern import PatternPiece
-    from flatmeasure.pattern_file import read_pattern
-    from flatmeasure.photo import Photo, load_photo
-    from flatmeasure.piece_drawing import draw_pieces
+    from flatmeasure.photos.photo import Photo, load_photo
+    from flatmeasure.pieces.allowance import apply_allowance, changed_panel
+    from flatmeasure.pieces.darts import find_cuts
+    from flatmeasure.pieces.division import cut_parallel, divide
+    from flatmeasure.pieces.edge_shapes import describe_edges
+    from flatmeasure.pieces.grain import grain_from_edge, grain_sizes, see_grain
+    from flatmeasure.pieces.levels import extreme_widths, width_at
+    from flatmeasure.pieces.matches import edge_matches
+    from flatmeasure.pieces.mirror import best_fold, compare
+    from flatmeasure.pieces.panel import Grain, OutlineError, Panel
+    from flatmeasure.pieces.panel_file import panel_from_outline, panels_from_dict, read_panels
+    from flatmeasure.pieces.piece_drawing import draw_pieces
+    from flatmeasure.pieces.rectangles import largest_rectangle
+    from flatmeasure.pieces.strips import StripPlan, place_strips
+    from flatmeasure.pieces.totals import total_cloth
     from flatmeasure.pipeline import measure
     from flatmeasure.quantity import Quantity
-    from flatmeasure.rectangles import largest_rectangle
-    from flatmeasure.rectification import Rectification, rectify
-    from flatmeasure.regions import ClothRegion
-    from flatmeasure.shopping import shopping_list
-    from flatmeasure.splitting import find_way_out
-    from flatmeasure.strips import StripPlan, place_strips
-    from flatmeasure.totals import total_cloth
-    from flatmeasure.verdict import Answer, Effort, Verdict, is_enough
+    from flatmeasure.references.figures import Rectangle, Square
+    from flatmeasure.results.measurement import Corner, Edge, Measurement, Piece
+    from flatmeasure.view.rectification import Rectification, rectify
 
 __version__ = "0.1.0"
 
 # Public names and the module each lives in: loaded when first asked for (PEP 562), so that `flatmeasure --help` does
 # not wait for the numerical libraries.
 _HOME = {
-    "Answer": "verdict",
-    "Board": "boards",
+    "Answer": "enough.verdict",
+    "Board": "enough.boards",
     "ClothNotFound": "errors",
-    "ClothRegion": "regions",
-    "Corner": "measurement",
-    "Edge": "measurement",
-    "Effort": "verdict",
+    "ClothRegion": "cloth.regions",
+    "Corner": "results.measurement",
+    "Edge": "results.measurement",
+    "Effort": "enough.verdict",
     "FlatMeasureError": "errors",
-    "Grain": "panel",
-    "Hints": "hints",
-    "LayRules": "boards",
-    "Measurement": "measurement",
+    "Grain": "pieces.panel",
+    "Hints": "cloth.hints",
+    "LayRules": "enough.boards",
+    "Measurement": "results.measurement",
     "Note": "errors",
     "OptionInvalid": "errors",
-    "OutlineError": "panel",
-    "Panel": "panel",
+    "OutlineError": "pieces.panel",
+    "Panel": "pieces.panel",
     "PatternInvalid": "errors",
-    "PatternPiece": "pattern",
-    "Photo": "photo",
+    "PatternPiece": "enough.pattern",
+    "Photo": "photos.photo",
     "PhotoUnreadable": "errors",
     "PhotoUnusable": "errors",
-    "Piece": "measurement",
+    "Piece": "results.measurement",
     "PieceUnreadable": "errors",
     "Quantity": "quantity",
-    "Rectangle": "figures",
-    "Rectification": "rectification",
+    "Rectangle": "references.figures",
+    "Rectification": "view.rectification",
     "ReferenceImplausible": "errors",
     "ReferenceNotFound": "errors",
-    "Square": "figures",
-    "StripPlan": "strips",
-    "Verdict": "verdict",
-    "apply_allowance": "allowance",
-    "best_fold": "mirror",
-    "board_of": "boards",
-    "changed_panel": "allowance",
-    "compare": "mirror",
-    "cut_parallel": "division",
-    "describe_edges": "edge_shapes",
-    "divide": "division",
-    "draw_overlay": "overlay",
-    "draw_pieces": "piece_drawing",
-    "edge_matches": "matches",
-    "extreme_widths": "levels",
-    "find_cloth": "cloth",
-    "find_cuts": "darts",
-    "find_way_out": "splitting",
-    "grain_from_edge": "grain",
-    "grain_sizes": "grain",
-    "is_enough": "verdict",
-    "largest_rectangle": "rectangles",
-    "load_photo": "photo",
+    "Square": "references.figures",
+    "StripPlan": "pieces.strips",
+    "Verdict": "enough.verdict",
+    "apply_allowance": "pieces.allowance",
+    "best_fold": "pieces.mirror",
+    "board_of": "enough.boards",
+    "changed_panel": "pieces.allowance",
+    "compare": "pieces.mirror",
+    "cut_parallel": "pieces.division",
+    "describe_edges": "pieces.edge_shapes",
+    "divide": "pieces.division",
+    "draw_overlay": "display.overlay",
+    "draw_pieces": "pieces.piece_drawing",
+    "edge_matches": "pieces.matches",
+    "extreme_widths": "pieces.levels",
+    "find_cloth": "cloth.segmentation",
+    "find_cuts": "pieces.darts",
+    "find_way_out": "enough.splitting",
+    "grain_from_edge": "pieces.grain",
+    "grain_sizes": "pieces.grain",
+    "is_enough": "enough.verdict",
+    "largest_rectangle": "pieces.rectangles",
+    "load_photo": "photos.photo",
     "measure": "pipeline",
-    "panel_from_outline": "panel_file",
-    "panels_from_dict": "panel_file",
-    "place_strips": "strips",
-    "read_panels": "panel_file",
-    "read_pattern": "pattern_file",
-    "rectify": "rectification",
-    "see_grain": "grain",
-    "shopping_list": "shopping",
-    "total_cloth": "totals",
-    "width_at": "levels",
+    "panel_from_outline": "pieces.panel_file",
+    "panels_from_dict": "pieces.panel_file",
+    "place_strips": "pieces.strips",
+    "read_panels": "pieces.panel_file",
+    "read_pattern": "enough.pattern_file",
+    "rectify": "view.rectification",
+    "see_grain": "pieces.grain",
+    "shopping_list": "enough.shopping",
+    "total_cloth": "pieces.totals",
+    "width_at": "pieces.levels",
 }
 
 __all__ = [

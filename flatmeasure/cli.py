@@ -13,17 +13,17 @@ from typing import TYPE_CHECKING, Annotated, NoReturn
 import typer
 
 from flatmeasure import __version__
-from flatmeasure.enough_commands import buy, enough
+from flatmeasure.commands.enough_commands import buy, enough
+from flatmeasure.commands.lens_command import lens
+from flatmeasure.commands.piece_commands import app as pieces
+from flatmeasure.commands.sheet_command import sheet
 from flatmeasure.errors import FlatMeasureError, OptionInvalid
 from flatmeasure.files import check_writable, write_file
-from flatmeasure.lens_command import lens
-from flatmeasure.piece_commands import app as pieces
-from flatmeasure.sheet_command import sheet
 from flatmeasure.units import LengthUnit, parse_length, parse_size
 
 if TYPE_CHECKING:
-    from flatmeasure.figures import Rectangle, Square
-    from flatmeasure.measurement import Measurement
+    from flatmeasure.references.figures import Rectangle, Square
+    from flatmeasure.results.measurement import Measurement
 
 _Files = list[tuple[Path, bytes]]
 
@@ -123,9 +123,9 @@ def measure(
     check_writable(overlay_path, photo, (".png", ".jpg", ".jpeg"))
     references = None if corners is None else [_given_reference(corners, printed_side_mm or square_mm, rectangle_mm)]
 
-    from flatmeasure.photo import load_photo
+    from flatmeasure.display.table import print_table
+    from flatmeasure.photos.photo import load_photo
     from flatmeasure.pipeline import measure as measure_photo
-    from flatmeasure.table import print_table
 
     found = measure_photo(
         load_photo(photo, max_megapixels=max_megapixels),
@@ -154,7 +154,7 @@ def _given_reference(
 
     import numpy as np
 
-    from flatmeasure.figures import Rectangle, Square
+    from flatmeasure.references.figures import Rectangle, Square
 
     corners_px = np.array(found.groups(), dtype=np.float64).reshape(4, 2)
     if rectangle_mm is not None:
@@ -171,7 +171,7 @@ def _results(found: "Measurement", json_path: Path | None, overlay_path: Path | 
     if overlay_path is not None:
         import cv2
 
-        from flatmeasure.overlay import draw_overlay
+        from flatmeasure.display.overlay import draw_overlay
 
         picture = cv2.cvtColor(draw_overlay(found.photo, found, unit), cv2.COLOR_RGB2BGR)
         files.append((overlay_path, cv2.imencode(overlay_path.suffix.lower(), picture)[1].tobytes()))

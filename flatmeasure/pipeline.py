@@ -6,18 +6,18 @@ from string import ascii_uppercase
 
 import numpy as np
 
-from flatmeasure.advice import best_remedy
-from flatmeasure.cloth import segment_cloth
+from flatmeasure.cloth.regions import ClothRegion
+from flatmeasure.cloth.segmentation import segment_cloth
 from flatmeasure.errors import Note, OptionInvalid
-from flatmeasure.figures import Rectangle, Square
-from flatmeasure.grid import rectify_on_grid
-from flatmeasure.lens_profile import STORED, LensProfile
-from flatmeasure.measurement import WEAK_SHARE, Measurement, Piece
-from flatmeasure.measures import measure_piece
-from flatmeasure.outline import refine_outline
-from flatmeasure.photo import Photo, PhotoSource, load_photo
-from flatmeasure.rectification import Rectification, rectify
-from flatmeasure.regions import ClothRegion
+from flatmeasure.outline.refinement import refine_outline
+from flatmeasure.photos.photo import Photo, PhotoSource, load_photo
+from flatmeasure.references.figures import Rectangle, Square
+from flatmeasure.results.advice import best_remedy
+from flatmeasure.results.measurement import WEAK_SHARE, Measurement, Piece
+from flatmeasure.results.measures import measure_piece
+from flatmeasure.view.grid import rectify_on_grid
+from flatmeasure.view.lens_profile import STORED, LensProfile
+from flatmeasure.view.rectification import Rectification, rectify
 
 MAX_THICKNESS_MM = 100.0
 STEEP_DEG = 30.0

@@ -7,8 +7,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from flatmeasure.panel import OutlineError, Panel, outward
-from flatmeasure.panel_file import panel_from_outline
+from flatmeasure.pieces.panel import OutlineError, Panel, outward
+from flatmeasure.pieces.panel_file import panel_from_outline
 from flatmeasure.quantity import CORRELATION_MM
 
 ERROR = OutlineError(scale=0.0012, shift_mm=0.08, point_mm=0.15)

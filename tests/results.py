@@ -5,13 +5,13 @@ from dataclasses import replace
 import numpy as np
 
 from flatmeasure.errors import Note
-from flatmeasure.figures import Reference
-from flatmeasure.measurement import Corner, Edge, Measurement, Piece
-from flatmeasure.photo import load_photo
+from flatmeasure.photos.photo import load_photo
 from flatmeasure.quantity import Quantity
-from flatmeasure.rectification import PlacedReference, Rectification
-from flatmeasure.scene import LaidCloth, LaidReference, Scene, View, corners_px, scene_camera
-from flatmeasure.synthetic import render_photo
+from flatmeasure.references.figures import Reference
+from flatmeasure.results.measurement import Corner, Edge, Measurement, Piece
+from flatmeasure.synthetic.rendering import render_photo
+from flatmeasure.synthetic.scene import LaidCloth, LaidReference, Scene, View, corners_px, scene_camera
+from flatmeasure.view.rectification import PlacedReference, Rectification
 
 SIZE_PX = (800, 600)
 PANEL_MM = np.array([[-250.0, -180.0], [230.0, -190.0], [210.0, 170.0], [-180.0, 200.0]])

@@ -10,12 +10,12 @@ from typing import Literal
 
 import numpy as np
 
-from flatmeasure.bundle import U_GROWTH_PX
-from flatmeasure.camera import Camera, Points, Pose
-from flatmeasure.figures import U_LOG_SIZE, Boundary, Reference, Step, border, code_boundaries
-from flatmeasure.projection import U_STEP_PX
-from flatmeasure.rectification import CameraPrior
-from flatmeasure.scene import LaidReference, Scene, View, scene_camera, see
+from flatmeasure.photos.camera import Camera, Points, Pose
+from flatmeasure.references.figures import U_LOG_SIZE, Boundary, Reference, Step, border, code_boundaries
+from flatmeasure.synthetic.scene import LaidReference, Scene, View, scene_camera, see
+from flatmeasure.view.bundle import U_GROWTH_PX
+from flatmeasure.view.projection import U_STEP_PX
+from flatmeasure.view.rectification import CameraPrior
 
 SIZE_PX = (4000, 3000)
 PANEL_MM = np.array([[-350.0, -300.0], [350.0, -300.0], [350.0, 300.0], [-350.0, 300.0]])

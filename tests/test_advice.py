@@ -3,12 +3,12 @@
 import numpy as np
 import pytest
 
-from flatmeasure.advice import best_remedy
-from flatmeasure.measurement import Measurement
-from flatmeasure.photo import Photo
+from flatmeasure.photos.photo import Photo
 from flatmeasure.pipeline import measure
-from flatmeasure.scene import LaidCloth, LaidReference, Scene, View, scene_camera
-from flatmeasure.synthetic import render_photo
+from flatmeasure.results.advice import best_remedy
+from flatmeasure.results.measurement import Measurement
+from flatmeasure.synthetic.rendering import render_photo
+from flatmeasure.synthetic.scene import LaidCloth, LaidReference, Scene, View, scene_camera
 
 SIZE = (1600, 1200)
 PANEL = np.array([[-150.0, -170.0], [210.0, -140.0], [170.0, 160.0], [-110.0, 180.0]])

@@ -5,9 +5,9 @@ import pyclipper
 import pytest
 from shapely.geometry import LineString, Point, Polygon
 
-from flatmeasure.allowance import apply_allowance, changed_panel
-from flatmeasure.panel import OutlineError
-from flatmeasure.panel_file import panel_from_outline
+from flatmeasure.pieces.allowance import apply_allowance, changed_panel
+from flatmeasure.pieces.panel import OutlineError
+from flatmeasure.pieces.panel_file import panel_from_outline
 from flatmeasure.units import MM_PER_INCH
 from tests.panels import ERROR, circle, darted, gore, monte_carlo, rectangle
 

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from flatmeasure.camera import (
+from flatmeasure.photos.camera import (
     Camera,
     Pose,
     distort,
@@ -16,7 +16,7 @@ from flatmeasure.camera import (
     to_plane,
     undistort,
 )
-from flatmeasure.scene import View, scene_camera
+from flatmeasure.synthetic.scene import View, scene_camera
 
 CENTRE = (820.0, 590.5)
 RADIALS = [(0.0, 0.0), (-0.12, 0.03), (0.08, -0.02), (-0.30, 0.11)]

@@ -11,8 +11,8 @@ from PIL import Image
 
 from flatmeasure import cli
 from flatmeasure.errors import ClothNotFound, FlatMeasureError, OptionInvalid, PhotoUnreadable, ReferenceNotFound
-from flatmeasure.figures import Rectangle, Square
-from flatmeasure.photo import DEFAULT_MEGAPIXELS
+from flatmeasure.photos.photo import DEFAULT_MEGAPIXELS
+from flatmeasure.references.figures import Rectangle, Square
 
 from .results import measurement
 
@@ -58,7 +58,7 @@ def test_result_goes_to_table_json_and_overlay(
     measured: list[dict[str, object]],
 ) -> None:
     data, picture = photo.with_name("out.json"), photo.with_name("out.jpg")
-    monkeypatch.setattr("flatmeasure.measurement.Measurement.to_dict", lambda self: {"schema": "invented"})
+    monkeypatch.setattr("flatmeasure.results.measurement.Measurement.to_dict", lambda self: {"schema": "invented"})
     status = status_of(
         monkeypatch,
         "measure",
@@ -142,7 +142,7 @@ def test_wrong_use_ends_with_2(
     message: str,
 ) -> None:
     before = photo.read_bytes()
-    monkeypatch.setattr("flatmeasure.measurement.Measurement.to_dict", lambda self: {})
+    monkeypatch.setattr("flatmeasure.results.measurement.Measurement.to_dict", lambda self: {})
     filled = [argument.format(folder=photo.parent) for argument in arguments]
     assert status_of(monkeypatch, "measure", photo, *filled) == 2
     captured = capsys.readouterr()
@@ -199,7 +199,7 @@ def test_unreadable_photo_ends_with_3(
 def test_written_file_replaces_the_old_one_and_follows_links(
     monkeypatch: pytest.MonkeyPatch, photo: Path, measured: list[dict[str, object]]
 ) -> None:
-    monkeypatch.setattr("flatmeasure.measurement.Measurement.to_dict", lambda self: {"new": True})
+    monkeypatch.setattr("flatmeasure.results.measurement.Measurement.to_dict", lambda self: {"new": True})
     kept, link = photo.with_name("kept.json"), photo.with_name("link.json")
     kept.write_text("old and longer than the new one" * 100)
     link.symlink_to(kept)
@@ -211,7 +211,7 @@ def test_written_file_replaces_the_old_one_and_follows_links(
 def test_failed_write_leaves_the_old_file(
     monkeypatch: pytest.MonkeyPatch, photo: Path, measured: list[dict[str, object]]
 ) -> None:
-    monkeypatch.setattr("flatmeasure.measurement.Measurement.to_dict", lambda self: {"new": True})
+    monkeypatch.setattr("flatmeasure.results.measurement.Measurement.to_dict", lambda self: {"new": True})
     out = photo.with_name("out.json")
     out.write_text("old")
 

@@ -6,11 +6,11 @@ import pytest
 from numpy.typing import NDArray
 from shapely.geometry import Polygon
 
-from flatmeasure.cloth import find_cloth, segment_cloth
+from flatmeasure.cloth.hints import Hints
+from flatmeasure.cloth.regions import ClothRegion
+from flatmeasure.cloth.segmentation import find_cloth, segment_cloth
 from flatmeasure.errors import ClothNotFound
-from flatmeasure.hints import Hints
-from flatmeasure.photo import Photo, load_photo
-from flatmeasure.regions import ClothRegion
+from flatmeasure.photos.photo import Photo, load_photo
 
 WIDTH, HEIGHT = 900, 660
 MAT = (70, 120, 95)

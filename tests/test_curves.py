@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 from scipy.interpolate import BSpline
 
-from flatmeasure.curves import fit_curve, fit_edge, fit_line, followed
-from flatmeasure.noise import USUAL_CORRELATION_MM, USUAL_WORTH_MM, calibrated, correlation_mm
-from flatmeasure.splines import Basis
+from flatmeasure.edges.curves import fit_curve, fit_edge, fit_line, followed
+from flatmeasure.edges.noise import USUAL_CORRELATION_MM, USUAL_WORTH_MM, calibrated, correlation_mm
+from flatmeasure.edges.splines import Basis
 
 
 @pytest.mark.parametrize(("degree", "pieces"), [(1, 1), (3, 1), (3, 7)])

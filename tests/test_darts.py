@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from flatmeasure.darts import find_cuts
-from flatmeasure.panel import OutlineError
-from flatmeasure.panel_file import panel_from_outline
+from flatmeasure.pieces.darts import find_cuts
+from flatmeasure.pieces.panel import OutlineError
+from flatmeasure.pieces.panel_file import panel_from_outline
 from tests.panels import ERROR, darted, densified, gore, monte_carlo, rectangle
 
 CORNERS = [[400.0, 0.0], [380.0, 300.0], [0.0, 310.0]]

@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from flatmeasure.division import cut_parallel, divide
-from flatmeasure.panel import OutlineError, line_length
-from flatmeasure.panel_file import panel_from_outline
+from flatmeasure.pieces.division import cut_parallel, divide
+from flatmeasure.pieces.panel import OutlineError, line_length
+from flatmeasure.pieces.panel_file import panel_from_outline
 from tests.panels import ERROR, circle, gore, monte_carlo, rectangle
 
 SLANTED = [[0.0, 0.0], [520.0, 0.0], [430.0, 600.0], [250.0, 600.0]]

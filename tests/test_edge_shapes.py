@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from flatmeasure.edge_shapes import EdgeShape, describe_edges
-from flatmeasure.panel import OutlineError
-from flatmeasure.panel_file import panel_from_outline
+from flatmeasure.pieces.edge_shapes import EdgeShape, describe_edges
+from flatmeasure.pieces.panel import OutlineError
+from flatmeasure.pieces.panel_file import panel_from_outline
 from tests.panels import ERROR, circle, gore
 
 

@@ -10,7 +10,7 @@ import pytest
 from scipy.integrate import quad
 from scipy.special import ellipe
 
-from flatmeasure.edges import FittedOutline, fit_outline
+from flatmeasure.edges.fitting import FittedOutline, fit_outline
 
 STEP_MM = 1.1
 

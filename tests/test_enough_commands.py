@@ -7,9 +7,9 @@ import pytest
 from typer.testing import CliRunner
 
 from flatmeasure.cli import app
+from flatmeasure.enough.pattern_file import read_pattern
 from flatmeasure.errors import FlatMeasureError, OptionInvalid
-from flatmeasure.pattern_file import read_pattern
-from flatmeasure.piece_json import pieces_to_dict
+from flatmeasure.pieces.piece_json import pieces_to_dict
 from tests.panels import rectangle
 
 RUN = CliRunner()

@@ -6,10 +6,10 @@ import cv2
 import numpy as np
 import pytest
 
-from flatmeasure.grain import grain_from_edge, grain_sizes, see_grain
-from flatmeasure.panel import Grain, OutlineError
-from flatmeasure.panel_file import panel_from_outline
-from flatmeasure.picture_map import Texture
+from flatmeasure.pieces.grain import grain_from_edge, grain_sizes, see_grain
+from flatmeasure.pieces.panel import Grain, OutlineError
+from flatmeasure.pieces.panel_file import panel_from_outline
+from flatmeasure.pieces.picture_map import Texture
 from tests.panels import ERROR, circle, gore, rectangle
 
 MM_PER_PX = 0.4

@@ -3,12 +3,12 @@
 import numpy as np
 import pytest
 
-from flatmeasure.camera import to_plane
-from flatmeasure.grid import find_grid, rectify_on_grid
-from flatmeasure.photo import Photo, load_photo
-from flatmeasure.rectification import polygon_area, rectify
-from flatmeasure.scene import LaidCloth, LaidReference, Mat, Scene, View, scene_camera, see_loop
-from flatmeasure.synthetic import render_photo
+from flatmeasure.photos.camera import to_plane
+from flatmeasure.photos.photo import Photo, load_photo
+from flatmeasure.synthetic.rendering import render_photo
+from flatmeasure.synthetic.scene import LaidCloth, LaidReference, Mat, Scene, View, scene_camera, see_loop
+from flatmeasure.view.grid import find_grid, rectify_on_grid
+from flatmeasure.view.rectification import polygon_area, rectify
 
 SIZE = (1800, 1350)
 # Lies off the middle, no side parallel to the grid.

@@ -5,10 +5,10 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
-from flatmeasure.measurement import Piece
 from flatmeasure.pipeline import measure
-from flatmeasure.scene import LaidCloth, LaidReference, Scene, View, scene_camera, turn_matrix
-from flatmeasure.synthetic import render_photo
+from flatmeasure.results.measurement import Piece
+from flatmeasure.synthetic.rendering import render_photo
+from flatmeasure.synthetic.scene import LaidCloth, LaidReference, Scene, View, scene_camera, turn_matrix
 
 SIZE = (1400, 1000)
 # Nothing symmetrical: four straight sides of different lengths and a bay.

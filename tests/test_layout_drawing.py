@@ -10,12 +10,12 @@ import pytest
 import svgelements
 from shapely.geometry import Point, Polygon, box
 
-from flatmeasure.boards import Board
-from flatmeasure.layout_drawing import layout_pages
-from flatmeasure.page import Line, Page, Words, page_picture, page_png, page_svg, pages_pdf
-from flatmeasure.pattern import PatternPiece
+from flatmeasure.display.page import Line, Page, Words, page_picture, page_png, page_svg, pages_pdf
+from flatmeasure.enough.boards import Board
+from flatmeasure.enough.layout_drawing import layout_pages
+from flatmeasure.enough.pattern import PatternPiece
+from flatmeasure.enough.verdict import Effort, is_enough
 from flatmeasure.units import LengthUnit
-from flatmeasure.verdict import Effort, is_enough
 
 CLOTH = box(0, 0, 500, 380).difference(Point(250, 200).buffer(40))
 PIECES = [

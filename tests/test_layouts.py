@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 from shapely.geometry import Point, Polygon, box
 
-from flatmeasure.layouts import fault_of, find_layout
-from flatmeasure.nofit import Regions
-from flatmeasure.parts import Part, make_stance
-from flatmeasure.placing import Maps
-from flatmeasure.strip_packing import pack_strip
+from flatmeasure.enough.layouts import fault_of, find_layout
+from flatmeasure.enough.nofit import Regions
+from flatmeasure.enough.parts import Part, make_stance
+from flatmeasure.enough.placing import Maps
+from flatmeasure.enough.strip_packing import pack_strip
 
 CLOTH = Polygon([(0, 0), (400, 20), (430, 300), (200, 340), (-20, 280)]).difference(Point(150, 150).buffer(25))
 EXACT_MM2 = 1e-6

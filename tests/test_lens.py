@@ -11,18 +11,18 @@ import pytest
 from numpy.typing import NDArray
 
 from flatmeasure import cli
-from flatmeasure.bundle import CameraPrior
-from flatmeasure.camera import Points
-from flatmeasure.checkerboard import find_board
+from flatmeasure.calibration.lens import calibrate_photos
+from flatmeasure.calibration.lens_fit import LensView, fit_lens
 from flatmeasure.errors import OptionInvalid, ProfileUnreadable, ReferenceNotFound, ViewsUnfit
-from flatmeasure.figures import UNIT_CORNERS, Reference, Saddles
-from flatmeasure.lens import calibrate_photos
-from flatmeasure.lens_fit import LensView, fit_lens
-from flatmeasure.lens_profile import LensProfile, lens_for, load_profile, save_profile
-from flatmeasure.photo import Photo, load_photo
-from flatmeasure.rectification import rectify
-from flatmeasure.scene import LaidReference, Mat, Scene, View, scene_camera, see
-from flatmeasure.synthetic import encode_jpeg, render_photo
+from flatmeasure.photos.camera import Points
+from flatmeasure.photos.photo import Photo, load_photo
+from flatmeasure.references.checkerboard import find_board
+from flatmeasure.references.figures import UNIT_CORNERS, Reference, Saddles
+from flatmeasure.synthetic.rendering import encode_jpeg, render_photo
+from flatmeasure.synthetic.scene import LaidReference, Mat, Scene, View, scene_camera, see
+from flatmeasure.view.bundle import CameraPrior
+from flatmeasure.view.lens_profile import LensProfile, lens_for, load_profile, save_profile
+from flatmeasure.view.rectification import rectify
 
 SIZE = (1600, 1200)
 CAMERA = ("Invented", "Model 7")
@@ -244,7 +244,7 @@ def test_focus_elsewhere_makes_the_focal_length_less_sure(profile: LensProfile) 
 def test_profile_is_kept_and_picked_up(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path, photos: list[bytes], profile: LensProfile
 ) -> None:
-    monkeypatch.setattr("flatmeasure.lens_profile.profiles_folder", lambda: tmp_path / "lenses")
+    monkeypatch.setattr("flatmeasure.view.lens_profile.profiles_folder", lambda: tmp_path / "lenses")
     photo = load_photo(photos[0])
     assert lens_for(photo, "stored") is None
     path = save_profile(profile, tmp_path / "lenses")

@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from flatmeasure.levels import extreme_widths, height, lengths_between, width_at
-from flatmeasure.panel import Panel
-from flatmeasure.panel_file import panel_from_outline
+from flatmeasure.pieces.levels import extreme_widths, height, lengths_between, width_at
+from flatmeasure.pieces.panel import Panel
+from flatmeasure.pieces.panel_file import panel_from_outline
 from tests.panels import ERROR, circle, densified, gore, monte_carlo, rectangle
 
 

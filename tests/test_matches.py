@@ -5,9 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from flatmeasure.matches import edge_matches, seam_lines
-from flatmeasure.panel import Panel
-from flatmeasure.panel_file import panel_from_outline
+from flatmeasure.pieces.matches import edge_matches, seam_lines
+from flatmeasure.pieces.panel import Panel
+from flatmeasure.pieces.panel_file import panel_from_outline
 from tests.panels import ERROR, darted, gore
 
 

@@ -7,9 +7,9 @@ import pytest
 from shapely import affinity
 from shapely.geometry import Polygon
 
-from flatmeasure.mirror import best_fold, compare
-from flatmeasure.panel import OutlineError, Panel
-from flatmeasure.panel_file import panel_from_outline
+from flatmeasure.pieces.mirror import best_fold, compare
+from flatmeasure.pieces.panel import OutlineError, Panel
+from flatmeasure.pieces.panel_file import panel_from_outline
 from tests.panels import ERROR, darted, gore, rectangle
 
 

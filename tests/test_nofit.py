@@ -6,7 +6,7 @@ import shapely
 from shapely import affinity
 from shapely.geometry import Point, Polygon, box
 
-from flatmeasure.nofit import FreeRegion, free_halfplanes, innerfit_region, nofit_region
+from flatmeasure.enough.nofit import FreeRegion, free_halfplanes, innerfit_region, nofit_region
 
 U_SHAPE = Polygon([(0, 0), (100, 0), (100, 100), (60, 100), (60, 30), (40, 30), (40, 100), (0, 100)])
 L_SHAPE = Polygon([(0, 0), (70, 0), (70, 20), (20, 20), (20, 90), (0, 90)])

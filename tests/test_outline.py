@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from flatmeasure.coverage import coverage
-from flatmeasure.outline import Outline, refine_outline
-from flatmeasure.photo import Photo, display_light, load_photo
+from flatmeasure.outline.refinement import Outline, refine_outline
+from flatmeasure.photos.photo import Photo, display_light, load_photo
+from flatmeasure.synthetic.coverage import coverage
 
 Floats = NDArray[np.float64]
 SIZE_PX = (460, 380)  # width, height

@@ -7,12 +7,12 @@ import numpy as np
 import pytest
 from shapely.geometry import Polygon
 
-from flatmeasure.bundle import solve
-from flatmeasure.camera import Camera, Pose, project, to_plane
+from flatmeasure.photos.camera import Camera, Pose, project, to_plane
 from flatmeasure.quantity import root_sum_squares
-from flatmeasure.rectification import polygon_area, rectify, rectify_references
-from flatmeasure.scene import LaidCloth, LaidReference, Mat, Scene, View, scene_camera, see
-from flatmeasure.synthetic import PAPER, encode_jpeg, render_photo
+from flatmeasure.synthetic.rendering import PAPER, encode_jpeg, render_photo
+from flatmeasure.synthetic.scene import LaidCloth, LaidReference, Mat, Scene, View, scene_camera, see
+from flatmeasure.view.bundle import solve
+from flatmeasure.view.rectification import polygon_area, rectify, rectify_references
 from tests.setups import Situation, simulate
 
 SIZE = (1500, 1100)

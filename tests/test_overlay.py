@@ -12,10 +12,10 @@ import pytest
 from PIL import Image
 from shapely import Polygon
 
-from flatmeasure import overlay
-from flatmeasure.labels import PLATE, TEXT, Label, place_labels
-from flatmeasure.overlay import CASING, OUTLINE, REFERENCE, draw_overlay
-from flatmeasure.photo import linear_light, luminance
+from flatmeasure.display import overlay
+from flatmeasure.display.labels import PLATE, TEXT, Label, place_labels
+from flatmeasure.display.overlay import CASING, OUTLINE, REFERENCE, draw_overlay
+from flatmeasure.photos.photo import linear_light, luminance
 from flatmeasure.units import LengthUnit
 
 from .results import measurement

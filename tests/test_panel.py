@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 
 from flatmeasure.errors import PieceUnreadable
-from flatmeasure.panel import OutlineError, Panel, explain_error, line_length
-from flatmeasure.panel_file import panel_from_dict, panel_from_outline, read_panels
+from flatmeasure.pieces.panel import OutlineError, Panel, explain_error, line_length
+from flatmeasure.pieces.panel_file import panel_from_dict, panel_from_outline, read_panels
 from tests.panels import ERROR, circle, darted, densified, gore, monte_carlo, rectangle
 
 

@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from shapely.geometry import LineString, Polygon
 
-from flatmeasure.panel_parts import traced, whole_union
-from flatmeasure.rectangles import Direction
-from flatmeasure.strips import Ends, StripPlan, place_strips
+from flatmeasure.pieces.panel_parts import traced, whole_union
+from flatmeasure.pieces.rectangles import Direction
+from flatmeasure.pieces.strips import Ends, StripPlan, place_strips
 from tests.panels import gore
 from tests.test_strips import grained
 

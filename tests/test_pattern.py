@@ -9,10 +9,10 @@ import ezdxf
 import numpy as np
 import pytest
 
+from flatmeasure.enough.pattern import PatternPiece, Turns
+from flatmeasure.enough.pattern_file import pattern_from_dict, pattern_to_dict, read_pattern
 from flatmeasure.errors import PatternInvalid
-from flatmeasure.pattern import PatternPiece, Turns
-from flatmeasure.pattern_file import pattern_from_dict, pattern_to_dict, read_pattern
-from flatmeasure.piece_json import pieces_to_dict
+from flatmeasure.pieces.piece_json import pieces_to_dict
 from tests.panels import gore
 
 SQUARE = [[0, 0], [10, 0], [10, 10], [0, 10]]

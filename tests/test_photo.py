@@ -16,7 +16,7 @@ import pytest
 from PIL import Image, ImageOps
 
 from flatmeasure.errors import OptionInvalid, PhotoUnreadable
-from flatmeasure.photo import display_light, linear_light, load_photo, luminance
+from flatmeasure.photos.photo import display_light, linear_light, load_photo, luminance
 
 
 def picture(width: int = 61, height: int = 43) -> np.ndarray:
@@ -77,7 +77,7 @@ def test_heic() -> None:
 
 
 def test_heic_without_its_extra(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("flatmeasure.photo._register_heif", lambda: False)
+    monkeypatch.setattr("flatmeasure.photos.photo._register_heif", lambda: False)
     with pytest.raises(PhotoUnreadable, match="flatmeasure\\[heic\\]"):
         load_photo(b"\x00\x00\x00\x18ftypheic" + bytes(40))
 

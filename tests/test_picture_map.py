@@ -5,11 +5,11 @@ from typing import Any
 import numpy as np
 import pytest
 
-from flatmeasure.camera import Camera, Pose, pose_from_rodrigues, project, to_plane
 from flatmeasure.errors import PieceUnreadable
-from flatmeasure.grain import see_grain
-from flatmeasure.panel import Panel
-from flatmeasure.picture_map import picture_map, piece_texture
+from flatmeasure.photos.camera import Camera, Pose, pose_from_rodrigues, project, to_plane
+from flatmeasure.pieces.grain import see_grain
+from flatmeasure.pieces.panel import Panel
+from flatmeasure.pieces.picture_map import picture_map, piece_texture
 from tests.panels import gore
 
 CAMERA = Camera(1500.0, (812.0, 596.0), (-0.04, 0.01))

@@ -11,13 +11,13 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-from flatmeasure.allowance import apply_allowance
-from flatmeasure.camera import project, to_plane
+from flatmeasure.commands.piece_commands import app
 from flatmeasure.errors import FlatMeasureError, OptionInvalid
-from flatmeasure.panel import Panel
-from flatmeasure.panel_file import read_panels
-from flatmeasure.piece_commands import app
-from flatmeasure.piece_json import pieces_to_dict
+from flatmeasure.photos.camera import project, to_plane
+from flatmeasure.pieces.allowance import apply_allowance
+from flatmeasure.pieces.panel import Panel
+from flatmeasure.pieces.panel_file import read_panels
+from flatmeasure.pieces.piece_json import pieces_to_dict
 from tests.panels import darted, gore
 from tests.test_picture_map import CAMERA, SIZE, pose, remembered
 

@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 from shapely.geometry import Polygon
 
-from flatmeasure.panel import Grain
-from flatmeasure.panel_file import panel_from_outline
-from flatmeasure.piece_drawing import Mark, Sketch, draw_pieces
+from flatmeasure.pieces.panel import Grain
+from flatmeasure.pieces.panel_file import panel_from_outline
+from flatmeasure.pieces.piece_drawing import Mark, Sketch, draw_pieces
 from flatmeasure.units import LengthUnit
 from tests.panels import circle, gore, rectangle
 

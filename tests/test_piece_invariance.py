@@ -6,18 +6,18 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from flatmeasure.allowance import apply_allowance
-from flatmeasure.darts import find_cuts
-from flatmeasure.division import cut_parallel
-from flatmeasure.edge_shapes import describe_edges
-from flatmeasure.grain import grain_sizes
-from flatmeasure.levels import extreme_widths, width_at
-from flatmeasure.mirror import best_fold
-from flatmeasure.panel import Grain, Panel
-from flatmeasure.panel_file import panel_from_outline
+from flatmeasure.pieces.allowance import apply_allowance
+from flatmeasure.pieces.darts import find_cuts
+from flatmeasure.pieces.division import cut_parallel
+from flatmeasure.pieces.edge_shapes import describe_edges
+from flatmeasure.pieces.grain import grain_sizes
+from flatmeasure.pieces.levels import extreme_widths, width_at
+from flatmeasure.pieces.mirror import best_fold
+from flatmeasure.pieces.panel import Grain, Panel
+from flatmeasure.pieces.panel_file import panel_from_outline
+from flatmeasure.pieces.rectangles import Direction, largest_rectangle
+from flatmeasure.pieces.strips import StripPlan, place_strips
 from flatmeasure.quantity import Quantity
-from flatmeasure.rectangles import Direction, largest_rectangle
-from flatmeasure.strips import StripPlan, place_strips
 from tests.panels import ERROR, darted, gore
 
 

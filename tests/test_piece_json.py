@@ -6,12 +6,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from flatmeasure.allowance import apply_allowance, changed_panel
-from flatmeasure.division import cut_parallel
-from flatmeasure.panel import Grain
-from flatmeasure.panel_file import panels_from_dict
-from flatmeasure.piece_json import as_json, pieces_to_dict
-from flatmeasure.strips import StripPlan, place_strips
+from flatmeasure.pieces.allowance import apply_allowance, changed_panel
+from flatmeasure.pieces.division import cut_parallel
+from flatmeasure.pieces.panel import Grain
+from flatmeasure.pieces.panel_file import panels_from_dict
+from flatmeasure.pieces.piece_json import as_json, pieces_to_dict
+from flatmeasure.pieces.strips import StripPlan, place_strips
 from tests.panels import darted, gore, rectangle
 
 

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from shapely.geometry import Polygon
 
-from flatmeasure.panel import Grain, OutlineError, Panel
-from flatmeasure.panel_file import panel_from_outline
-from flatmeasure.rectangles import Direction, free_stretches, largest_rectangle, usable
+from flatmeasure.pieces.panel import Grain, OutlineError, Panel
+from flatmeasure.pieces.panel_file import panel_from_outline
+from flatmeasure.pieces.rectangles import Direction, free_stretches, largest_rectangle, usable
 from tests.panels import ERROR, circle, darted, gore, rectangle
 
 TURN_DEG = 17.0

@@ -10,13 +10,13 @@ import cv2
 import numpy as np
 import pytest
 
-from flatmeasure.camera import Points
 from flatmeasure.errors import OptionInvalid, PhotoUnusable, ReferenceImplausible, ReferenceNotFound
-from flatmeasure.figures import code_boundaries
-from flatmeasure.photo import Photo, Pixels, display_light, linear_light, load_photo
-from flatmeasure.references import Rectangle, Reference, Square, find_references, reference_from_corners
-from flatmeasure.scene import LaidCloth, LaidReference, Mat, Scene, View, corners_px, scene_camera, see
-from flatmeasure.synthetic import encode_jpeg, render_photo
+from flatmeasure.photos.camera import Points
+from flatmeasure.photos.photo import Photo, Pixels, display_light, linear_light, load_photo
+from flatmeasure.references.figures import code_boundaries
+from flatmeasure.references.finding import Rectangle, Reference, Square, find_references, reference_from_corners
+from flatmeasure.synthetic.rendering import encode_jpeg, render_photo
+from flatmeasure.synthetic.scene import LaidCloth, LaidReference, Mat, Scene, View, corners_px, scene_camera, see
 
 SIZE_PX = (1600, 1200)
 IMAGES = Path(__file__).parents[1] / "test_images"

@@ -7,14 +7,14 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from flatmeasure.figures import MARK_REACH, Reference, corner_marks, crossings
-from flatmeasure.photo import load_photo
-from flatmeasure.rectification import camera_prior, rectify_references
-from flatmeasure.references import find_references
-from flatmeasure.saddles import locate_saddles
-from flatmeasure.scene import LaidReference, Scene, View, corners_px, scene_camera, see
-from flatmeasure.steps import patch_of
-from flatmeasure.synthetic import encode_jpeg, render_photo
+from flatmeasure.photos.photo import load_photo
+from flatmeasure.references.figures import MARK_REACH, Reference, corner_marks, crossings
+from flatmeasure.references.finding import find_references
+from flatmeasure.references.saddles import locate_saddles
+from flatmeasure.references.steps import patch_of
+from flatmeasure.synthetic.rendering import encode_jpeg, render_photo
+from flatmeasure.synthetic.scene import LaidReference, Scene, View, corners_px, scene_camera, see
+from flatmeasure.view.rectification import camera_prior, rectify_references
 
 SIZE = (1500, 1100)
 CARD = LaidReference("coded", (100.0, 100.0), (-90.0, 60.0), turn_deg=17.0, code=8, border_mm=100 / 6, marks=True)

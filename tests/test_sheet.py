@@ -11,14 +11,14 @@ import pytest
 from numpy.typing import NDArray
 
 from flatmeasure import cli
-from flatmeasure.camera import Points
+from flatmeasure.calibration.sheet import Paper, first_codes, layout_of, sheet_pdf, square_places
 from flatmeasure.errors import OptionInvalid
-from flatmeasure.figures import Reference, corner_marks, crossings
-from flatmeasure.photo import display_light, linear_light, load_photo
-from flatmeasure.projection import LOG_SIZE
-from flatmeasure.rectification import rectify
-from flatmeasure.references import find_references
-from flatmeasure.sheet import Paper, first_codes, layout_of, sheet_pdf, square_places
+from flatmeasure.photos.camera import Points
+from flatmeasure.photos.photo import display_light, linear_light, load_photo
+from flatmeasure.references.figures import Reference, corner_marks, crossings
+from flatmeasure.references.finding import find_references
+from flatmeasure.view.projection import LOG_SIZE
+from flatmeasure.view.rectification import rectify
 
 PX_PER_MM = 8.0
 # Page boxes: ISO 216 (A4) and 8.5 x 11 in, in points of 1/72 in (ISO 32000-1, 8.3.2.3).

@@ -4,11 +4,11 @@ import numpy as np
 import pytest
 from shapely.geometry import Polygon, box
 
-from flatmeasure.boards import Board, LayRules
-from flatmeasure.layouts import fault_of
-from flatmeasure.pattern import PatternPiece, Turns
-from flatmeasure.shopping import leftovers, shopping_list
-from flatmeasure.verdict import Effort, is_enough
+from flatmeasure.enough.boards import Board, LayRules
+from flatmeasure.enough.layouts import fault_of
+from flatmeasure.enough.pattern import PatternPiece, Turns
+from flatmeasure.enough.shopping import leftovers, shopping_list
+from flatmeasure.enough.verdict import Effort, is_enough
 
 YARD_MM, INCH_MM = 914.4, 25.4
 BODICE = Polygon([(0, 0), (240, 0), (250, 180), (200, 200), (205, 400), (100, 440), (60, 340), (0, 330)])

@@ -4,11 +4,11 @@ import pytest
 from shapely import affinity
 from shapely.geometry import Polygon, box
 
-from flatmeasure.boards import Board, LayRules, outlines_of
-from flatmeasure.layouts import fault_of
-from flatmeasure.pattern import PatternPiece
-from flatmeasure.splitting import WayOut, find_way_out, split_piece
-from flatmeasure.verdict import Effort, Verdict, is_enough
+from flatmeasure.enough.boards import Board, LayRules, outlines_of
+from flatmeasure.enough.layouts import fault_of
+from flatmeasure.enough.pattern import PatternPiece
+from flatmeasure.enough.splitting import WayOut, find_way_out, split_piece
+from flatmeasure.enough.verdict import Effort, Verdict, is_enough
 
 SKIRT = PatternPiece("skirt", Polygon([(0, 0), (400, 0), (330, 640), (70, 640)]), included_mm=10, wanted_mm=15)
 QUICK = Effort(150)

@@ -7,10 +7,10 @@ import numpy as np
 import pytest
 from shapely.geometry import Polygon
 
-from flatmeasure.panel import Grain, OutlineError, Panel
-from flatmeasure.panel_file import panel_from_outline
-from flatmeasure.rectangles import Direction
-from flatmeasure.strips import Ends, StripPlan, place_strips
+from flatmeasure.pieces.panel import Grain, OutlineError, Panel
+from flatmeasure.pieces.panel_file import panel_from_outline
+from flatmeasure.pieces.rectangles import Direction
+from flatmeasure.pieces.strips import Ends, StripPlan, place_strips
 from flatmeasure.units import MM_PER_INCH
 from tests.panels import ERROR, circle, darted, gore, rectangle
 

@@ -11,10 +11,20 @@ from scipy.optimize import curve_fit
 from scipy.special import erf
 from shapely.geometry import Polygon, box
 
-from flatmeasure.camera import to_plane
-from flatmeasure.coverage import coverage
-from flatmeasure.scene import LaidCloth, LaidReference, Mat, Scene, View, corners_px, scene_camera, see, silhouette_px
-from flatmeasure.synthetic import encode_jpeg, render_photo
+from flatmeasure.photos.camera import to_plane
+from flatmeasure.synthetic.coverage import coverage
+from flatmeasure.synthetic.rendering import encode_jpeg, render_photo
+from flatmeasure.synthetic.scene import (
+    LaidCloth,
+    LaidReference,
+    Mat,
+    Scene,
+    View,
+    corners_px,
+    scene_camera,
+    see,
+    silhouette_px,
+)
 
 SIZE = (900, 700)
 GORE = np.array([[-150.0, -280.0], [210.0, -250.0], [160.0, 230.0], [-90.0, 200.0]])

@@ -6,7 +6,7 @@ import re
 import pytest
 from rich.console import Console
 
-from flatmeasure.table import print_table
+from flatmeasure.display.table import print_table
 from flatmeasure.units import LengthUnit
 
 from .results import measurement

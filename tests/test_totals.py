@@ -5,9 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from flatmeasure.panel import Panel
-from flatmeasure.panel_file import panel_from_outline
-from flatmeasure.totals import total_cloth
+from flatmeasure.pieces.panel import Panel
+from flatmeasure.pieces.panel_file import panel_from_outline
+from flatmeasure.pieces.totals import total_cloth
 from flatmeasure.units import MM_PER_INCH
 from tests.panels import circle, darted, gore, rectangle
 

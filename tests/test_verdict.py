@@ -5,12 +5,12 @@ import pytest
 from shapely import affinity
 from shapely.geometry import Point, Polygon, box
 
-from flatmeasure.boards import Board, Face, LayRules, board_of, make_parts, outlines_of, separate_layers
-from flatmeasure.layouts import fault_of
-from flatmeasure.panel import Grain
-from flatmeasure.pattern import PatternPiece, Turns
-from flatmeasure.shortage import find_shortage
-from flatmeasure.verdict import Answer, Effort, Verdict, is_enough
+from flatmeasure.enough.boards import Board, Face, LayRules, board_of, make_parts, outlines_of, separate_layers
+from flatmeasure.enough.layouts import fault_of
+from flatmeasure.enough.pattern import PatternPiece, Turns
+from flatmeasure.enough.shortage import find_shortage
+from flatmeasure.enough.verdict import Answer, Effort, Verdict, is_enough
+from flatmeasure.pieces.panel import Grain
 from tests.panels import gore, monte_carlo
 
 L_SHAPE = Polygon([(0, 0), (200, 0), (200, 60), (60, 60), (60, 150), (0, 150)])

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from flatmeasure.rectification import rectify_references
+from flatmeasure.view.rectification import rectify_references
 from tests.setups import PANEL_MM, Setup, Situation, simulate
 
 PANEL_MM2 = float(np.prod(np.ptp(PANEL_MM, axis=0)))

@@ -7,10 +7,10 @@ import numpy as np
 from shapely import affinity
 from shapely.geometry import Point, Polygon, box
 
-from flatmeasure.boards import Board, LayRules, outlines_of
-from flatmeasure.layouts import fault_of
-from flatmeasure.pattern import PatternPiece
-from flatmeasure.verdict import is_enough
+from flatmeasure.enough.boards import Board, LayRules, outlines_of
+from flatmeasure.enough.layouts import fault_of
+from flatmeasure.enough.pattern import PatternPiece
+from flatmeasure.enough.verdict import is_enough
 
 U_MM = 0.6
 SIZES = ((700, 900, 2), (650, 800, 1), (500, 700, 0), (600, 500, 1))  # mm, mm, holes

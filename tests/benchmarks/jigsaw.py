@@ -12,10 +12,10 @@ from shapely import affinity
 from shapely.geometry import LineString, Point, Polygon
 from shapely.ops import split
 
-from flatmeasure.boards import Board
-from flatmeasure.layouts import fault_of
-from flatmeasure.pattern import PatternPiece
-from flatmeasure.verdict import Answer, Effort, Verdict, is_enough
+from flatmeasure.enough.boards import Board
+from flatmeasure.enough.layouts import fault_of
+from flatmeasure.enough.pattern import PatternPiece
+from flatmeasure.enough.verdict import Answer, Effort, Verdict, is_enough
 
 PIECES = 10
 USES = (0.7, 0.8, 0.9)

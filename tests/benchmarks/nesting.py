@@ -13,8 +13,8 @@ from pathlib import Path
 import numpy as np
 from shapely.geometry import Polygon, box
 
-from flatmeasure.parts import Part, make_stance
-from flatmeasure.strip_packing import StripLayout, pack_strip
+from flatmeasure.enough.parts import Part, make_stance
+from flatmeasure.enough.strip_packing import StripLayout, pack_strip
 
 FOLDER = Path(__file__).parents[3] / "shared" / "data" / "nesting"
 BEST_DENSITY = {  # per cent, computed from the record layouts

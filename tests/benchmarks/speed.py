@@ -14,8 +14,8 @@ import cv2
 import numpy as np
 
 from flatmeasure import pipeline
-from flatmeasure.scene import LaidCloth, LaidReference, Mat, Scene, View, scene_camera
-from flatmeasure.synthetic import encode_jpeg, render_photo
+from flatmeasure.synthetic.rendering import encode_jpeg, render_photo
+from flatmeasure.synthetic.scene import LaidCloth, LaidReference, Mat, Scene, View, scene_camera
 
 SIZE_PX = (4000, 3000)
 REPEATS = 7

@@ -1,0 +1,1 @@
+"""Squares to print, and the calibration of a lens."""

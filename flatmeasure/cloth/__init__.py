@@ -1,0 +1,1 @@
+"""Which pixels are cloth, coarsely."""

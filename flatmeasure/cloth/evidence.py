@@ -1,0 +1,154 @@
+"""Three witnesses of cloth, each as log-odds for every pixel of the small picture.
+
+How far a colour is from the ground's; what the network has learned of cloth; and the colours of what already counts
+as cloth. The network is shown the mat alone: references and floor are painted over with the ground around them.
+"""
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from flatmeasure.cloth.ground import FULL_LIGHT, GroundView, Mask, Scalar, ground_distance
+from flatmeasure.cloth.network import cloth_probability
+from flatmeasure.photos.photo import Pixels
+
+Window = tuple[slice, slice]  # rows and columns
+
+_HIGHEST_LIMIT = 4.0  # distance to the ground beyond which nothing is taken for ground
+_PER_DISTANCE = 1.2
+_GROUND_RANGE = (-3.0, 6.0)
+_LEARNED_LIMIT = 4.0
+_COLOUR_LIMIT = 3.0
+_LEARNED_SURE, _PRINT_SHARE = 2.0, 0.4
+_BINS = (32, 64, 64)  # L*, a*, b*
+_RARE = 1e-5  # share of a colour that says nothing
+_CROSS = np.array([[0, 1, 0], [1, 1, 1], [0, 1, 0]], np.uint8)
+_DARK, _CLEARLY_DARKER = 2.0, 1.5  # distances to lit ground
+_OPEN_SHARE, _SHARP_PX = 0.5, 1.6
+_PAINT_SHRINK, _PAINT_BLUR = 4, 6.0
+
+
+def ground_evidence(view: GroundView, allowed: Mask, border_is_ground: bool) -> Scalar:
+    """Log-odds from the distance to the ground.
+
+    The limit is half the usual distance of what Otsu's threshold, on a logarithmic scale, sets apart: where the cloth
+    is plain to see, shade stays below; where it is nearly of the ground's colour, little is enough.
+    """
+    distance = cv2.GaussianBlur(np.minimum(view.distance, 20.0), (0, 0), 1.0)
+    seen = distance[allowed]
+    codes = np.clip(40.0 * np.log(np.maximum(seen, 0.5)) + 30.0, 0, 255).astype(np.uint8).reshape(1, -1)
+    far = cv2.threshold(codes, 0, 1, cv2.THRESH_BINARY + cv2.THRESH_OTSU)[1].ravel() > 0
+    halfway = 0.5 * float(np.median(seen[far])) if far.any() else 0.0
+    limit = float(np.clip(halfway, max(2.0, view.usual), _HIGHEST_LIMIT))
+    odds = np.clip((distance - limit) * _PER_DISTANCE, *_GROUND_RANGE)
+    if border_is_ground:
+        doubtful = np.where(distance > 2.0 * limit, 3.0, -2.0)
+        odds = np.where(view.border, np.minimum(odds, doubtful), odds)
+    return np.asarray(odds, dtype=np.float32)
+
+
+def sharp_shade(view: GroundView, probability: Scalar, shadow_width: float) -> Mask:
+    """Areas that look like ground in shade but are no shadow: wide, and sharp against the lit ground.
+
+    Cloth laid flat casts a shadow no wider than a few times its thickness; a hand or a lamp stand casts one with a soft
+    edge. So grey cloth on a white mat is told from shade. The edge's width is the count of pixels of middling
+    distance beside it, for each pixel of its length.
+    """
+    lit = ground_distance(view.model, view.even, FULL_LIGHT)
+    other = view.allowed & (probability < 0.5)
+    dark = other & (lit > max(_DARK, view.usual))
+    count, labels = cv2.connectedComponents(cv2.morphologyEx(_bytes(dark), cv2.MORPH_OPEN, _CROSS), connectivity=4)
+    found = np.zeros_like(dark)
+    for k in range(1, count):
+        area = labels == k
+        if area.sum() < shadow_width**2 or (area & view.border).any():
+            continue
+        if 2.0 * cv2.distanceTransform(_bytes(area), cv2.DIST_L2, 3).max() < shadow_width:
+            continue
+        rim = _dilated(area, 1) & ~area & other
+        beside = _dilated(area, 5) & ~area & other
+        around = _dilated(area, 9) & ~_dilated(area, 5) & other
+        if rim.sum() < _OPEN_SHARE * area.sum() ** 0.5 or not around.any():
+            continue
+        low, high = float(np.median(lit[around])), float(np.median(lit[area]))
+        middling = (lit > low + 0.25 * (high - low)) & (lit < low + 0.75 * (high - low))
+        if high - low > _CLEARLY_DARKER and (beside & middling).sum() < _SHARP_PX * rim.sum():
+            found |= area
+    return found
+
+
+def learned_evidence(shown: Pixels, window: Window, shape: tuple[int, ...]) -> Scalar:
+    """Log-odds of the network, which is shown a window of the picture; outside it there is no cloth."""
+    probability = cloth_probability(shown)
+    size = (window[1].stop - window[1].start, window[0].stop - window[0].start)
+    likely = np.clip(cv2.resize(probability, size, interpolation=cv2.INTER_AREA), 1e-3, 1.0 - 1e-3)
+    odds = np.full(shape, -_LEARNED_LIMIT, np.float32)
+    odds[window] = np.clip(np.log(likely / (1.0 - likely)), -_LEARNED_LIMIT, _LEARNED_LIMIT)
+    return odds
+
+
+def paint_over(view: GroundView, small: Pixels, medium: Pixels) -> tuple[Pixels, Window]:
+    """The part of the medium picture where cloth may lie, and its window in the small one.
+
+    No-go areas take the colour of the ground nearby.
+    """
+    rows, columns = np.flatnonzero(view.allowed.any(axis=1)), np.flatnonzero(view.allowed.any(axis=0))
+    window = (slice(int(rows[0]), int(rows[-1]) + 1), slice(int(columns[0]), int(columns[-1]) + 1))
+    up = medium.shape[0] / small.shape[0]
+    shown_rows, shown_columns = (slice(round(up * s.start), round(up * s.stop)) for s in window)
+    shown = np.ascontiguousarray(medium[shown_rows, shown_columns])
+    ground = (view.allowed & (view.distance < view.usual)).astype(np.float32)[:, :, None]
+    size = (max(1, small.shape[1] // _PAINT_SHRINK), max(1, small.shape[0] // _PAINT_SHRINK))
+    weighted = np.concatenate([small * ground, ground], axis=2)
+    blurred = cv2.GaussianBlur(cv2.resize(weighted, size, interpolation=cv2.INTER_AREA), (0, 0), _PAINT_BLUR)
+    blurred += weighted.mean(axis=(0, 1)) * 1e-3 + 1e-9  # where no ground is near
+    colours = np.asarray(blurred[:, :, :3] / blurred[:, :, 3:], dtype=np.float32)
+    paint = cv2.resize(colours, (small.shape[1], small.shape[0]))[window]
+    hidden = cv2.dilate(_bytes(~view.allowed), np.ones((3, 3), np.uint8))[window]
+    full = (shown.shape[1], shown.shape[0])
+    cover = np.clip(cv2.resize(paint, full), 0, 255).astype(np.uint8)
+    cv2.copyTo(cover, cv2.resize(hidden, full, interpolation=cv2.INTER_NEAREST), shown)
+    return shown, window
+
+
+def in_a_print(ground: Scalar, learned: Scalar, width: float) -> Mask:
+    """Where a print may show the ground's own colour: cloth to the network, with cloth of other colours close by."""
+    side = 2 * round(width) + 1
+    other_colours = cv2.blur((ground > 0.0).astype(np.float32), (side, side))
+    return np.asarray((learned > _LEARNED_SURE) & (other_colours > _PRINT_SHARE), dtype=bool)
+
+
+def colour_evidence(bins: NDArray[np.int32], probability: Scalar, allowed: Mask) -> Scalar:
+    """Log-odds of each colour, from the histograms of what now counts as cloth and as ground."""
+    inside = bins[allowed]
+    lean = 2.0 * probability[allowed] - 1.0
+    cloth, ground = (_histogram(inside, np.maximum(side, 0.0)) for side in (lean, -lean))
+    odds = np.log((cloth + _RARE) / (ground + _RARE))
+    return np.asarray(np.clip(odds, -_COLOUR_LIMIT, _COLOUR_LIMIT)[bins], dtype=np.float32)
+
+
+def colour_bins(colours: NDArray[np.float32]) -> NDArray[np.int32]:
+    """Number of each pixel's cell in CIE L*a*b*, of (H, W, 3) RGB 0 to 1."""
+    codes = np.clip(colours * 255.0, 0, 255).astype(np.uint8)
+    lab = np.asarray(cv2.cvtColor(codes, cv2.COLOR_RGB2LAB), dtype=np.int32)
+    cell = [lab[:, :, c] * _BINS[c] // 256 for c in range(3)]
+    return np.asarray((cell[0] * _BINS[1] + cell[1]) * _BINS[2] + cell[2], dtype=np.int32)
+
+
+def _dilated(mask: Mask, steps: int) -> Mask:
+    return np.asarray(cv2.dilate(_bytes(mask), _CROSS, iterations=steps), dtype=bool)
+
+
+def _bytes(mask: Mask) -> Pixels:
+    return mask.astype(np.uint8)
+
+
+def _histogram(bins: NDArray[np.int32], weights: Scalar) -> Scalar:
+    counts = np.bincount(bins, weights, int(np.prod(_BINS))).reshape(_BINS).astype(np.float32)
+    for axis in range(3):
+        rolled = np.moveaxis(counts, axis, 0)
+        blurred = 0.5 * rolled
+        blurred[1:] += 0.25 * rolled[:-1]
+        blurred[:-1] += 0.25 * rolled[1:]
+        counts = np.moveaxis(blurred, 0, axis)
+    return np.asarray(counts.ravel() / max(float(counts.sum()), 1e-6), dtype=np.float32)

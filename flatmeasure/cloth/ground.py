@@ -1,0 +1,275 @@
+"""The ground: what the cloth lies on, learned from where it is sure to show.
+
+Around the references lies the mat; along the picture's edge, the mat or the floor. Colours found there are kept as
+a few clusters. A shadow scales all three colour channels alike, so it moves a colour along the ray from black through
+the cluster's mean (in display-encoded values too: by a power of the scale); a pixel's distance to the ground is
+measured across that ray.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from flatmeasure.photos.camera import Points
+from flatmeasure.photos.photo import Pixels
+
+Scalar = NDArray[np.float32]  # (H, W), one number a pixel
+Mask = NDArray[np.bool_]  # (H, W)
+
+CARD_GROWTH = 1.65  # a reference with its light margin, as a multiple of the reference
+RING_GROWTH = 2.4  # outer limit of the ring around it where only ground is expected
+BORDER_SHARE = 0.03  # width of the strip along the picture's edge, of the shorter side
+
+_OTHER_CLUSTERS = 10
+_SAMPLES = 6000
+_SMALLEST_CLUSTER = 0.02  # of the samples
+_COLOUR_NOISE = 0.012  # of the full scale: sensor noise and JPEG together, the least scatter of any cluster
+_LIGHT_ROUNDS, _LIGHT_SAMPLES = 6, 50  # effective number: neighbouring pixels err alike
+_LIGHT_STEP = 0.08  # of the logarithm: scatter about a smooth field
+_LIGHT_CHANGE = 0.3  # usual change of the logarithm from the middle of a picture to its edge
+_FAR = 4.0  # a distance that scatter hardly explains
+_UNLIKE = 2.5  # a distance less than the price of shade: a mat may have the floor's hue
+_MAT_SHARE_OF_RING = 0.25
+_SMALLEST_MAT = 0.1  # of the picture
+_USUAL_SHARE = 0.97
+_SQUARE = np.ones((5, 5), np.uint8)
+_CLOTH_SHARE_OF_BORDER = 0.35  # cloth cut off by the picture's edge takes less of it
+_CLOTH_BORDER_RATIO = 1.1  # and less of it than this times the root of its own area
+
+
+@dataclass(frozen=True)
+class Shade:
+    """How else a ground colour may show: darker or lighter, at a price.
+
+    Attributes
+    ----------
+    least, most : float
+        Range of the encoded brightness against full light; 0.5 is about a fifth of the light.
+    price : float
+        The least distance of a colour so explained.
+    """
+
+    least: float
+    most: float
+    price: float
+
+
+FULL_LIGHT = Shade(1.0, 1.0, 0.0)
+CAST_SHADE = Shade(0.5, 1.0, 3.0)  # the price: as far as a colour that scatter seldom explains
+ANY_LIGHT = Shade(0.5, 2.0, 0.0)
+
+
+@dataclass(frozen=True, eq=False)
+class GroundModel:
+    """Colour clusters of the ground.
+
+    Attributes
+    ----------
+    means : (K, 3) float32 array
+        RGB, display-encoded, 0 to 1.
+    whiteners : (K, 3, 3) float32 array
+        W with W' W the inverse covariance.
+    """
+
+    means: NDArray[np.float32]
+    whiteners: NDArray[np.float32]
+
+
+@dataclass(frozen=True, eq=False)
+class GroundView:
+    """How the picture compares with its ground.
+
+    Attributes
+    ----------
+    model : GroundModel
+    even : (H, W, 3) float32 array
+        The colours under even light.
+    distance : (H, W) float32 array
+        To the nearest ground colour, shaded or lit, in standard deviations.
+    allowed : (H, W) bool array
+        Where cloth may lie: on the mat when one is seen, and not on a reference.
+    border : (H, W) bool array
+        The strip along the picture's edge.
+    usual : float
+        The distance that nearly all ground keeps below.
+    """
+
+    model: GroundModel
+    even: NDArray[np.float32]
+    distance: Scalar
+    allowed: Mask
+    border: Mask
+    usual: float
+
+
+def fit_ground(colours: NDArray[np.float32], clusters: int = 6) -> GroundModel:
+    """Clusters of ground colours, (N, 3) RGB 0 to 1, by k-means (seeded: the same samples give the same model)."""
+    chosen = np.ascontiguousarray(colours[:: max(1, len(colours) // _SAMPLES)], dtype=np.float32)
+    cv2.setRNGSeed(1)
+    stop = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 20, 1e-3)
+    count = min(clusters, len(chosen))
+    brightness = np.log(np.maximum(chosen.sum(axis=1), 0.05))
+    unevenness = 1.48 * float(np.median(np.abs(brightness - np.median(brightness))))  # folds and grain shade the ground
+    labels = cv2.kmeans(chosen, count, np.empty(0, np.int32), stop, 1, cv2.KMEANS_PP_CENTERS)[1].ravel()
+    means, whiteners = [], []
+    for k in range(count):
+        members = chosen[labels == k]
+        if len(members) < _SMALLEST_CLUSTER * len(chosen):
+            continue
+        mean = np.median(members, axis=0)
+        scatter = (members - mean).T @ (members - mean) / len(members) + np.eye(3) * _COLOUR_NOISE**2
+        scatter += unevenness**2 * np.outer(mean, mean)
+        means.append(mean)
+        whiteners.append(np.linalg.cholesky(np.linalg.inv(scatter)).T)
+    return GroundModel(np.array(means, np.float32), np.array(whiteners, np.float32))
+
+
+def ground_distance(model: GroundModel, colours: NDArray[np.float32], shade: Shade) -> Scalar:
+    """Distance of every pixel, (H, W, 3) RGB 0 to 1, to the nearest ground colour in standard deviations."""
+    pixels = np.ascontiguousarray(colours.reshape(-1, 3))
+    nearest = np.full(len(pixels), np.inf, np.float32)
+    for mean, whitener in zip(model.means, model.whiteners, strict=True):
+        seen, lit = pixels @ whitener.T, whitener @ mean
+        length2, along, lit2 = np.einsum("ij,ij->i", seen, seen), seen @ lit, float(lit @ lit)
+        ratio = np.clip(along / lit2, shade.least, shade.most)
+        np.minimum(nearest, length2 + lit2 - 2.0 * along, out=nearest)
+        np.minimum(nearest, length2 + ratio * (ratio * lit2 - 2.0 * along) + shade.price**2, out=nearest)
+    distance: Scalar = np.sqrt(np.maximum(nearest, 0.0)).reshape(colours.shape[:2])
+    return distance
+
+
+def view_ground(colours: NDArray[np.float32], references_px: Sequence[Points]) -> GroundView:
+    """Compare a small picture with its own ground.
+
+    Parameters
+    ----------
+    colours : (H, W, 3) float32 array
+        RGB, display-encoded, 0 to 1.
+    references_px : sequence of (4, 2) arrays
+        Corners of the references in pixels of this picture.
+    """
+    border = _border_strip(colours.shape[:2])
+    cards = _grown(references_px, CARD_GROWTH, border.shape)
+    ring = _grown(references_px, RING_GROWTH, border.shape) & ~cards
+    model, even = _learn(colours, border, border)
+    to_floor = ground_distance(model, even, CAST_SHADE)
+    sheet = _sheet_under(ring, to_floor)
+    if sheet is None and not ring.any():
+        return GroundView(model, even, to_floor, ~cards, border, _usual(to_floor, border))
+    samples, edge = (ring | border, border) if sheet is None else (ring & sheet, np.zeros_like(border))
+    model, even = _learn(colours, samples, edge)
+    distance = ground_distance(model, even, CAST_SHADE)
+    like_mat = (distance < np.minimum(to_floor, _FAR)) | cards
+    allowed = ~cards if sheet is None else _mat_area(like_mat, cards) & ~cards
+    return GroundView(model, even, distance, allowed, border, _usual(distance, samples))
+
+
+def view_other_ground(colours: NDArray[np.float32], not_cloth: Mask) -> GroundView:
+    """Compare a small picture with all in it that is known not to be cloth: mats, floors, things."""
+    border = _border_strip(not_cloth.shape)
+    model = fit_ground(colours[not_cloth], _OTHER_CLUSTERS)
+    distance = ground_distance(model, colours, CAST_SHADE)
+    return GroundView(model, colours, distance, np.ones_like(border), border, _usual(distance, not_cloth))
+
+
+def _usual(distance: Scalar, samples: Mask) -> float:
+    return float(np.quantile(distance[samples], _USUAL_SHARE))
+
+
+def _sheet_under(ring: Mask, to_floor: Scalar) -> Mask | None:
+    """The area, other than the floor, on which the references lie; None when that is the floor itself."""
+    labels = cv2.connectedComponents(cv2.morphologyEx(_as_bytes(to_floor > _UNLIKE), cv2.MORPH_OPEN, _SQUARE))[1]
+    under = np.bincount(labels[ring & (labels > 0)], minlength=2)
+    sheet: Mask = labels == int(under.argmax())
+    if under.max() < _MAT_SHARE_OF_RING * ring.sum() or under.max() == 0 or sheet.mean() < _SMALLEST_MAT:
+        return None
+    return sheet
+
+
+def _learn(colours: NDArray[np.float32], samples: Mask, border: Mask) -> tuple[GroundModel, NDArray[np.float32]]:
+    """The ground that the samples show, and the picture freed of light that changes slowly over it."""
+    model = _without_cloth(fit_ground(colours[samples]), colours, border)
+    field = _light_field(colours, samples, ground_distance(model, colours, ANY_LIGHT))
+    even = colours / field[:, :, None]
+    return _without_cloth(fit_ground(even[samples]), even, border), even
+
+
+def _light_field(colours: NDArray[np.float32], samples: Mask, hue_distance: Scalar) -> Scalar:
+    """Brightness of the ground as a smooth field, a quadratic of its logarithm.
+
+    The fit starts from the samples and takes in, step by step, what has the ground's hue and follows the field so far:
+    cloth of that hue stands off by a step. Where little ground is seen the light is taken as even (a ridge).
+    """
+    height, width = samples.shape
+    y, x = np.mgrid[-1.0 : 1.0 : height * 1j, -1.0 : 1.0 : width * 1j].astype(np.float32)
+    terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y])
+    brightness = np.log(np.maximum(colours.sum(axis=2), 0.05))
+    candidate = (hue_distance < _FAR) | samples
+    step = max(1, int(candidate.sum()) // _SAMPLES)
+    design, target = terms[:, candidate][:, ::step].T.astype(np.float64), brightness[candidate][::step]
+    weights = samples[candidate][::step].astype(np.float64)
+    ridge = np.diag([1e-6, 1.0, 1.0, 4.0, 4.0, 4.0]) * _LIGHT_STEP**2 / _LIGHT_CHANGE**2
+    for _ in range(_LIGHT_ROUNDS):
+        share = weights / max(weights.sum(), 1e-6) * _LIGHT_SAMPLES
+        fit = np.linalg.solve(design.T @ (design * share[:, None]) + ridge, design.T @ (share * target))
+        weights = np.exp(-0.5 * ((target - design @ fit) / _LIGHT_STEP) ** 2)
+    field = np.tensordot(fit, terms, 1)
+    return np.asarray(np.exp(np.clip(field - np.median(field), -1.0, 1.0)), dtype=np.float32)
+
+
+def _without_cloth(floor: GroundModel, colours: NDArray[np.float32], border: Mask) -> GroundModel:
+    """Drop colours that reach the border as cloth does which the frame cuts off: on a short stretch of a large area.
+
+    The ratio of an area's length along the border to the root of its size tells background from objects
+    (W. Zhu et al., "Saliency optimization from robust background detection", 2014, section 3).
+    """
+    if not border.any():
+        return floor
+    coarse, strip = np.ascontiguousarray(colours[::2, ::2]), border[::2, ::2]
+    strip_width = max(1.5, BORDER_SHARE * min(strip.shape))
+    kept = []
+    for k in range(len(floor.means)):
+        colour = GroundModel(floor.means[k : k + 1], floor.whiteners[k : k + 1])
+        near = ground_distance(colour, coarse, CAST_SHADE) < _FAR
+        reached = int((strip & near).sum())
+        labels = cv2.connectedComponents(_as_bytes(near), connectivity=4)[1]
+        area = int(np.bincount(labels.ravel())[np.unique(labels[strip & near])].sum())
+        is_short = reached < _CLOTH_SHARE_OF_BORDER * strip.sum()
+        if not (is_short and reached / strip_width < _CLOTH_BORDER_RATIO * area**0.5):
+            kept.append(k)
+    return GroundModel(floor.means[kept], floor.whiteners[kept]) if kept else floor
+
+
+def _border_strip(shape: tuple[int, ...]) -> Mask:
+    width = max(3, round(BORDER_SHARE * min(shape[:2])))
+    border = np.ones(shape[:2], bool)
+    border[width:-width, width:-width] = False
+    return border
+
+
+def _grown(quads_px: Sequence[Points], growth: float, shape: tuple[int, ...]) -> Mask:
+    area: Pixels = np.zeros(shape[:2], np.uint8)
+    for quad in quads_px:
+        centre = quad.mean(axis=0)
+        cv2.fillConvexPoly(area, np.rint(centre + (quad - centre) * growth).astype(np.int32), 1)
+    return area.astype(bool)
+
+
+def _as_bytes(mask: Mask) -> Pixels:
+    return mask.astype(np.uint8)
+
+
+def _mat_area(like_mat: Mask, cards: Mask) -> Mask:
+    """The convex sheet on which the references lie: the hull of the mat-coloured areas that they touch."""
+    opened = cv2.morphologyEx(_as_bytes(like_mat), cv2.MORPH_OPEN, _SQUARE)
+    labels = cv2.connectedComponents(opened)[1]
+    under = np.unique(labels[cards])
+    touched = _as_bytes(np.isin(labels, under[under > 0]))
+    outlines = cv2.findContours(touched, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)[0]
+    area: Pixels = np.zeros(cards.shape, np.uint8)
+    if outlines:
+        cv2.fillConvexPoly(area, cv2.convexHull(np.vstack(outlines)), 1)
+    return cv2.erode(area, _SQUARE).astype(bool)

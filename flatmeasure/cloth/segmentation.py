@@ -1,0 +1,152 @@
+"""Tell cloth from the ground it lies on, coarsely: to a few pixels of a reduced picture.
+
+Cloth is separated from ground on a small picture (module separation); its boundary then moves to the strongest step
+nearby on a larger one; what is left is cleaned, outlined and given a confidence (modules regions and things).
+"""
+
+import os
+from collections.abc import Sequence
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from flatmeasure.cloth.ground import Mask, Scalar
+from flatmeasure.cloth.hints import Hints, draw_marks
+from flatmeasure.cloth.regions import ClothRegion, Sizes, clean_mask, trace_regions
+from flatmeasure.cloth.separation import separate
+from flatmeasure.cloth.things import doubtful_pieces, things_among
+from flatmeasure.errors import ClothNotFound
+from flatmeasure.photos.camera import Points
+from flatmeasure.photos.photo import Photo, Pixels, load_photo
+from flatmeasure.references.candidates import coded_candidates, grey_of
+
+_MEDIUM_PX, _SMALL_PX = 750_000, 100_000
+_WORTH_SHOWING = 0.3  # of the surest piece's confidence
+_SMALLEST_PIECE_MM2, _SMALLEST_WIDTH_MM = 400.0, 12.0
+_SMALLEST_HOLE_MM2, _SMALLEST_HOLE_WIDTH_MM = 150.0, 10.0
+_WIDEST_NOTCH_MM = 25.0  # of a print along the outline
+_WIDEST_SHADOW_MM = 20.0  # with a sharp edge, beside cloth laid flat
+
+
+def find_cloth(photo: str | os.PathLike[str] | bytes | Pixels | Photo, hints: Hints | None = None) -> list[ClothRegion]:
+    """Find the cloth in a photo, without any reference; coded squares that lie in it are recognised as such.
+
+    Parameters
+    ----------
+    photo : path, bytes of a file, (H, W, 3) uint8 RGB array, or Photo
+    hints : Hints, optional
+        Where a person says cloth is and is not.
+
+    Returns
+    -------
+    list of ClothRegion, largest first
+
+    Raises
+    ------
+    ClothNotFound
+        Nothing stands out from the ground.
+    PhotoUnreadable
+        As ``load_photo``.
+    """
+    loaded = photo if isinstance(photo, Photo) else load_photo(photo)
+    coded = [square.corners_px for square in coded_candidates(grey_of(loaded))]
+    regions = segment_cloth(loaded, references_px=coded, hints=hints)
+    if not regions:
+        raise ClothNotFound(
+            f"Nothing in {loaded.name} looks like cloth: "
+            "lay the cloth on a plain ground of another colour, or mark it by hand."
+        )
+    return list(regions)
+
+
+def segment_cloth(
+    photo: Photo,
+    *,
+    references_px: Sequence[Points] = (),
+    mm_per_px: float | None = None,
+    hints: Hints | None = None,
+) -> tuple[ClothRegion, ...]:
+    """Find the pieces of cloth in a photo.
+
+    Parameters
+    ----------
+    references_px : sequence of (4, 2) arrays
+        Corners of the known references: they and their light margins are not cloth, and around them lies ground.
+    mm_per_px : float, optional
+        Rough scale on the mat, from which follows what is too small to be a piece or a hole.
+    hints : Hints, optional
+
+    Returns
+    -------
+    tuple of ClothRegion, largest first; empty when there is none
+    """
+    medium = _reduced(photo.rgb, _MEDIUM_PX)
+    small = _reduced(medium, _SMALL_PX)
+    scale = np.array([small.shape[1] / photo.width_px, small.shape[0] / photo.height_px])
+    references = [(np.asarray(quad, np.float64) + 0.5) * scale - 0.5 for quad in references_px]
+    marks = draw_marks(hints or Hints(), small, scale)
+    to_photo = (photo.width_px / medium.shape[1], photo.height_px / medium.shape[0])
+    sizes = _sizes(medium, None if mm_per_px is None else mm_per_px * to_photo[0])
+    found = separate(small, medium, references, marks, sizes.shadow_width * small.shape[1] / medium.shape[1])
+    probability, learned = _resized(found.probability, medium), _resized(found.learned, medium)
+    kept_open = _resized(marks.ground.astype(np.float32), medium) > 0.5
+    cloth = clean_mask(probability, _snap(probability, small.shape[1], medium), sizes, kept_open)
+    doubtful = doubtful_pieces(cloth, learned)
+    if references:  # all that lies on a mat may be cloth, so a doubt alone is not enough
+        allowed = _resized(found.allowed.astype(np.float32), medium) > 0.5
+        cloth &= ~things_among(doubtful, allowed, medium)
+    else:
+        cloth &= ~doubtful
+    regions = trace_regions(cloth, probability, doubtful, medium, to_photo)
+    surest = max((region.confidence for region in regions), default=0.0)
+    return tuple(region for region in regions if region.confidence >= _WORTH_SHOWING * surest)
+
+
+def _reduced(rgb: Pixels, most_px: int) -> Pixels:
+    height, width = rgb.shape[:2]
+    scale = (most_px / (height * width)) ** 0.5
+    if scale >= 1.0:
+        return rgb
+    size = (round(width * scale), round(height * scale))
+    return np.asarray(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+
+
+def _resized(values: Scalar, like: Pixels) -> Scalar:
+    size = (like.shape[1], like.shape[0])
+    return np.asarray(cv2.resize(values, size, interpolation=cv2.INTER_LINEAR), dtype=np.float32)
+
+
+def _snap(probability: Scalar, small_width: int, medium: Pixels) -> Mask:
+    """Move the boundary to the strongest step within a narrow band (F. Meyer's watershed, as OpenCV has it)."""
+    reach = 2 * round(1.5 * medium.shape[1] / small_width) + 1
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach, reach))
+    cloth = probability > 0.5
+    core = ~_dilated(~cloth, disc)
+    thin = cloth & ~_dilated(core, disc)
+    labels = np.zeros(cloth.shape, np.int32)
+    labels[~_dilated(cloth, disc)] = 2
+    labels[core | ~_dilated(~thin, np.ones((3, 3), np.uint8))] = 1
+    if not (labels == 1).any() or not (labels == 2).any():
+        return cloth
+    cv2.watershed(cv2.GaussianBlur(medium, (0, 0), 0.8), labels)
+    shed = (labels == 1) | ((labels == -1) & (probability > 0.5))  # the watershed's own line is a pixel wide
+    return np.asarray(cv2.medianBlur(shed.astype(np.uint8), 5), dtype=bool)
+
+
+def _dilated(mask: Mask, shape: NDArray[np.integer] | cv2.typing.MatLike) -> Mask:
+    return np.asarray(cv2.dilate(mask.astype(np.uint8), shape), dtype=bool)
+
+
+def _sizes(medium: Pixels, mm_per_px: float | None) -> Sizes:
+    if mm_per_px is None:
+        side = float(min(medium.shape[:2]))
+        return Sizes((0.03 * side) ** 2, 0.012 * side, (0.035 * side) ** 2, 0.025 * side, 0.03 * side, 0.045 * side)
+    return Sizes(
+        _SMALLEST_PIECE_MM2 / mm_per_px**2,
+        _SMALLEST_WIDTH_MM / mm_per_px,
+        _SMALLEST_HOLE_MM2 / mm_per_px**2,
+        _SMALLEST_HOLE_WIDTH_MM / mm_per_px,
+        _WIDEST_NOTCH_MM / mm_per_px,
+        _WIDEST_SHADOW_MM / mm_per_px,
+    )

@@ -1,0 +1,61 @@
+"""Things that lie about and are no cloth: rulers, cards, paper, scissors, a hand.
+
+On a mat everything that is not mat may be cloth. What the network is sure is none, and is small beside the cloth, is
+doubtful; it is taken off when it also has the make of a thing: a disc, spindly, a card with something dark printed on
+it, or reaching over the edge of the mat. Other rectangles stay, for pockets and waistbands are rectangles.
+"""
+
+import cv2
+import numpy as np
+
+from flatmeasure.cloth.ground import Mask, Scalar
+from flatmeasure.photos.photo import Pixels
+
+_SURE_NONE = -2.5  # mean log-odds of the network
+_SMALL_BESIDE = 0.35  # of the largest piece's area
+_DISC, _SPINDLY, _RECTANGLE = 0.85, 0.55, 0.88  # of the enclosing circle, the hull, the enclosing rectangle
+_PRINT_STEP = 90  # codes from a card's white margin to the dark inside
+
+
+def doubtful_pieces(cloth: Mask, learned: Scalar) -> Mask:
+    """The pieces that the network takes for no cloth and that are small beside another."""
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(cloth.astype(np.uint8), connectivity=4)
+    if count < 3:
+        return np.zeros_like(cloth)
+    area = stats[1:, cv2.CC_STAT_AREA].astype(np.float64)
+    mean = np.bincount(labels.ravel(), learned.ravel(), count)[1:] / area
+    doubtful = (mean < _SURE_NONE) & (area < _SMALL_BESIDE * area.max())
+    return np.asarray(np.concatenate([[False], doubtful])[labels], dtype=bool)
+
+
+def things_among(doubtful: Mask, allowed: Mask, picture: Pixels) -> Mask:
+    """The doubtful pieces that look like things; ``allowed`` is where cloth may lie."""
+    beyond = cv2.dilate((~np.pad(allowed, 1)).astype(np.uint8), np.ones((5, 5), np.uint8))[1:-1, 1:-1] > 0
+    things = np.zeros_like(doubtful)
+    count, labels = cv2.connectedComponents(doubtful.astype(np.uint8), connectivity=4)
+    for k in range(1, count):
+        piece = labels == k
+        if (piece & beyond).any() or _is_thing(piece.astype(np.uint8), picture):
+            things |= piece
+    return things
+
+
+def _is_thing(piece: Pixels, picture: Pixels) -> bool:
+    outline = max(cv2.findContours(piece, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0], key=len)
+    area = float(piece.sum())
+    radius = cv2.minEnclosingCircle(outline)[1] + 0.5
+    width, height = (side + 1.0 for side in cv2.minAreaRect(outline)[1])
+    if area > _DISC * np.pi * radius**2 or area < _SPINDLY * cv2.contourArea(cv2.convexHull(outline)):
+        return True
+    return area > _RECTANGLE * width * height and _is_printed_card(piece, picture, min(width, height))
+
+
+def _is_printed_card(piece: Pixels, picture: Pixels, width: float) -> bool:
+    """Light along its edge, with something dark inside."""
+    depth = cv2.distanceTransform(np.pad(piece, 1), cv2.DIST_L2, 3)[1:-1, 1:-1]
+    grey = picture.mean(axis=2)
+    margin = grey[(depth > 0.04 * width) & (depth < 0.12 * width)]
+    inside = grey[depth > 0.2 * width]
+    if margin.size == 0 or inside.size == 0:
+        return False
+    return bool(np.quantile(margin, 0.3) - np.quantile(inside, 0.2) > _PRINT_STEP)

@@ -1,0 +1,260 @@
+"""``flatmeasure enough``: can the pieces be cut from the cloth, and how; ``flatmeasure buy``: how much they need."""
+
+import signal
+import sys
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from types import FrameType
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from flatmeasure.commands.piece_options import JsonFile, Unit, given_grain, grained, panels_of_all, write_json
+from flatmeasure.errors import OptionInvalid
+from flatmeasure.files import check_writable, write_file
+from flatmeasure.units import LengthUnit, parse_length
+
+if TYPE_CHECKING:
+    from flatmeasure.enough.boards import Board, LayRules
+    from flatmeasure.enough.pattern import PatternPiece
+    from flatmeasure.enough.splitting import WayOut
+    from flatmeasure.enough.verdict import Answer
+    from flatmeasure.pieces.panel import Panel
+
+EFFORTS = {"quick": 150, "normal": 800, "long": 5000}
+DRAWINGS = (".svg", ".png", ".pdf")
+
+
+def enough(
+    cloth: Annotated[
+        list[Path], typer.Argument(help="Measured cloth: files of `measure --json`, or photos.", show_default=False)
+    ],
+    pattern: Annotated[
+        list[Path], typer.Option(help="The pieces wanted: JSON, SVG or DXF, or a file of measured pieces.")
+    ],
+    square: Annotated[
+        str | None, typer.Option(metavar="LENGTH", help="For photos: side of the reference squares.")
+    ] = None,
+    thickness: Annotated[str, typer.Option(metavar="LENGTH", help="For photos: thickness of the cloth.")] = "0",
+    grain: Annotated[
+        list[str] | None,
+        typer.Option(metavar="EDGE", help="Edge a cloth's grain runs along, such as A2, A2+45 or coat:A:A2; repeat."),
+    ] = None,
+    tolerance: Annotated[float, typer.Option(metavar="DEGREES", help="By which a piece may lie off the grain.")] = 0.0,
+    clearance: Annotated[str, typer.Option(metavar="LENGTH", help="Kept free between pieces.")] = "0",
+    face: Annotated[
+        str, typer.Option(metavar="right|wrong|both", help="Side of the cloth in the photo; both: no wrong side.")
+    ] = "right",
+    effort: Annotated[str, typer.Option(metavar="quick|normal|long", help="How hard to search.")] = "normal",
+    limit: Annotated[float, typer.Option(metavar="SECONDS", help="Stop searching after this time.")] = 60.0,
+    unit: Unit = LengthUnit.MM,
+    json_path: JsonFile = None,
+    drawing: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Write the layout: .pdf (true size), .svg or .png; a file for each cloth."),
+    ] = None,
+    save: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Write the pieces as a pattern file, as the way out changes them."),
+    ] = None,
+) -> None:
+    """Whether the pieces of a pattern can be cut from the cloth, how to lay them, and if not, a way out."""
+    files = _Files(json_path, drawing, save)
+    files.check(*cloth, *pattern)
+    rules, sweeps = _rules(tolerance, clearance), _sweeps(effort)
+
+    from flatmeasure.enough.pattern_file import read_pattern
+    from flatmeasure.enough.splitting import find_way_out
+    from flatmeasure.enough.verdict import Effort, Verdict, is_enough
+
+    pieces = tuple(piece for file in pattern for piece in read_pattern(file))
+    boards = _boards(_panels(cloth, square, thickness), grain or [], face)
+    with _Watch(limit) as watch:
+        answer = is_enough(pieces, boards, rules, Effort(sweeps), watch)
+        way = None
+        if answer.verdict is not Verdict.ENOUGH and not answer.stopped:
+            way = find_way_out(answer, pieces, boards, rules, Effort(sweeps), watch)
+    _tell(answer, way, unit)
+    if not watch.goes_on:
+        typer.echo("The search was ended early: more time may find more.")
+    files.write(answer, way, pieces, unit)
+
+
+def buy(
+    pattern: Annotated[
+        list[Path],
+        typer.Argument(help="The pieces: JSON, SVG or DXF, or files of measured pieces.", show_default=False),
+    ],
+    width: Annotated[
+        list[str] | None, typer.Option(metavar="LENGTH", help="Width of the cloth, such as 140cm; again for others.")
+    ] = None,
+    tolerance: Annotated[float, typer.Option(metavar="DEGREES", help="By which a piece may lie off the grain.")] = 0.0,
+    clearance: Annotated[str, typer.Option(metavar="LENGTH", help="Kept free between pieces.")] = "0",
+    effort: Annotated[str, typer.Option(metavar="quick|normal|long", help="How hard to search.")] = "quick",
+    unit: Unit = LengthUnit.CM,
+) -> None:
+    """How much lining, interfacing or cloth from the roll the pieces need, for usual widths."""
+    rules, sweeps = _rules(tolerance, clearance), _sweeps(effort)
+    widths_mm = [parse_length(text, "width") for text in width or []]
+
+    from flatmeasure.enough.answer_text import purchase_lines
+    from flatmeasure.enough.pattern_file import read_pattern
+    from flatmeasure.enough.shopping import WIDTHS_MM, shopping_list
+
+    pieces = [piece for file in pattern for piece in read_pattern(file)]
+    for line in purchase_lines(shopping_list(pieces, widths_mm or WIDTHS_MM, rules, sweeps), unit):
+        typer.echo(line)
+
+
+@dataclass(frozen=True)
+class _Files:
+    """Where results go."""
+
+    json_path: Path | None
+    drawing: Path | None
+    save: Path | None
+
+    def check(self, *sources: Path) -> None:
+        for source in sources:
+            for path, endings in ((self.json_path, ()), (self.drawing, DRAWINGS), (self.save, (".json",))):
+                check_writable(path, source, endings)
+
+    def write(
+        self, answer: "Answer", way: "WayOut | None", pieces: "tuple[PatternPiece, ...]", unit: LengthUnit
+    ) -> None:
+        from flatmeasure.enough.answer_text import answer_to_dict, way_out_to_dict
+        from flatmeasure.enough.pattern_file import pattern_to_dict
+
+        if self.json_path is not None:
+            write_json(self.json_path, answer_to_dict(answer) | ({"way_out": way_out_to_dict(way)} if way else {}))
+        if self.save is not None:
+            write_json(self.save, pattern_to_dict(way.pieces if way else pieces))
+        if self.drawing is not None:
+            for path in _draw(way.answer if way else answer, self.drawing, unit):
+                typer.echo(f"Layout: {path}")
+
+
+def _tell(answer: "Answer", way: "WayOut | None", unit: LengthUnit) -> None:
+    from flatmeasure.enough.answer_text import answer_lines, leftover_lines, way_out_lines
+    from flatmeasure.enough.shopping import leftovers
+    from flatmeasure.enough.verdict import Verdict
+
+    lines = list(answer_lines(answer, unit))
+    if answer.verdict is not Verdict.ENOUGH:
+        lines += way_out_lines(way, unit)
+    for line in [*lines, *leftover_lines(leftovers(way.answer if way else answer), unit)]:
+        typer.echo(line)
+
+
+def _rules(tolerance_deg: float, clearance: str) -> "LayRules":
+    from flatmeasure.enough.boards import LayRules
+
+    if not 0.0 <= tolerance_deg <= 45.0:
+        raise OptionInvalid(f"A grain tolerance of {tolerance_deg:g} degrees makes no sense: give 0 to 45.")
+    return LayRules(tolerance_deg, parse_length(clearance, "clearance", zero_allowed=True))
+
+
+def _sweeps(effort: str) -> int:
+    if effort not in EFFORTS:
+        raise OptionInvalid(f"The effort is quick, normal or long, not {effort}.")
+    return EFFORTS[effort]
+
+
+def _panels(cloth: Sequence[Path], square: str | None, thickness: str) -> "list[Panel]":
+    files = [path for path in cloth if path.suffix.lower() == ".json"]
+    panels = panels_of_all(files) if len(files) == len(cloth) else []
+    if panels:
+        return panels
+
+    from flatmeasure.photos.photo import load_photo
+    from flatmeasure.pieces.panel_file import panels_from_dict, read_panels
+    from flatmeasure.pipeline import measure
+
+    square_mm = parse_length(square, "side of the square") if square is not None else None
+    thickness_mm = parse_length(thickness, "thickness", zero_allowed=True)
+    for path in cloth:
+        if path in files:
+            found: Sequence[Panel] = read_panels(path)
+        else:
+            measured = measure(load_photo(path), square_mm=square_mm, thickness_mm=thickness_mm)
+            found = panels_from_dict(measured.to_dict(), path.name)
+        panels += [replace(p, id=f"{path.stem}:{p.id}") if len(cloth) > 1 else p for p in found]
+    return panels
+
+
+def _boards(panels: "list[Panel]", grains: list[str], face: str) -> "list[Board]":
+    from flatmeasure.enough.boards import Face, board_of
+
+    if face not in list(Face):
+        raise OptionInvalid(f"The face is right, wrong or both, not {face}.")
+    for grain in grains:
+        panels = _with_grain(panels, grain)
+    for panel in panels:
+        if panel.grain is None:
+            _warn(f"the grain of {panel.id} is not known and taken to run up the photo: tell it with --grain.")
+        if not panel.complete:
+            _warn(f"the photo cuts off {panel.id}: there is more of it than is used.")
+    return [board_of(panel, Face(face)) for panel in panels]
+
+
+def _with_grain(panels: "list[Panel]", grain: str) -> "list[Panel]":
+    """``A2``, or with the piece's name before it, as of several files: ``coat:A:A2``."""
+    owners = [panel.id for panel in panels if grain.startswith(f"{panel.id}:")]
+    if not owners:
+        return grained(panels, grain)
+    edge = grain.removeprefix(f"{owners[0]}:")
+    return [replace(p, grain=given_grain(p, edge)) if p.id == owners[0] else p for p in panels]
+
+
+def _warn(message: str) -> None:
+    print(f"flatmeasure: {message}", file=sys.stderr)
+
+
+def _draw(answer: "Answer", path: Path, unit: LengthUnit) -> list[Path]:
+    from flatmeasure.display.page import page_png, page_svg, pages_pdf
+    from flatmeasure.enough.layout_drawing import layout_pages
+
+    pages = layout_pages(answer.layout, answer.boards, answer.coverage, unit)
+    if not pages:
+        return []
+    if path.suffix.lower() == ".pdf":
+        write_file(path, pages_pdf(pages, "Layout"))
+        return [path]
+    draw = page_svg if path.suffix.lower() == ".svg" else page_png
+    paths = [path if len(pages) == 1 else path.with_stem(f"{path.stem}-{k + 1}") for k in range(len(pages))]
+    for one, page in zip(paths, pages, strict=True):
+        write_file(one, draw(page))
+    return paths
+
+
+class _Watch:
+    """Shows the progress on a terminal; ends the search on Ctrl-C or when time is up."""
+
+    def __init__(self, limit_s: float) -> None:
+        self.until = time.monotonic() + limit_s
+        self.going = True
+        self.before: Any = None
+
+    def __enter__(self) -> "_Watch":
+        self.before = signal.signal(signal.SIGINT, self._stop)
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        signal.signal(signal.SIGINT, self.before)
+        if sys.stderr.isatty():
+            print("\r" + " " * 60 + "\r", end="", file=sys.stderr)
+
+    def _stop(self, _number: int, _frame: FrameType | None) -> None:
+        self.going = False
+
+    def __call__(self, share: float, what: str) -> bool:
+        if sys.stderr.isatty():
+            print(f"\r{share:4.0%} {what}; Ctrl-C takes the best so far ", end="", file=sys.stderr, flush=True)
+        return self.goes_on
+
+    @property
+    def goes_on(self) -> bool:
+        """Whether there is time left and nobody stopped the search."""
+        return self.going and time.monotonic() < self.until

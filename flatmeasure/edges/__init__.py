@@ -1,0 +1,1 @@
+"""Corners of an outline and the fitted edges between them."""

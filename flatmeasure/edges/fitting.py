@@ -1,0 +1,195 @@
+"""Corners and edges of an outline: lines and smooth curves fitted between corners, each with its uncertainty.
+
+A corner is where two fitted edges meet, not a point of the outline, which blur rounds there. A length is that of the
+fitted edge. Uncertainties here are those of the outline's own noise; what the camera model adds is the caller's.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flatmeasure.edges.breaks import find_breaks
+from flatmeasure.edges.curves import Smooth, fit_curve, followed
+from flatmeasure.edges.joints import Chain, Fits, Joint, chain_of, joint
+from flatmeasure.edges.noise import calibrated
+
+Points = NDArray[np.float64]
+
+LEAST_RAD = 0.1  # turn of a sharp corner between the final edges
+OUTLINE_STEP_MM = 1.0
+FEWEST_POINTS = 3  # of an edge
+
+
+@dataclass(frozen=True, eq=False)
+class FittedEdge:
+    """A side of the cloth between two corners.
+
+    Attributes
+    ----------
+    kind : "straight" or "curve"
+    points_mm : (K, 2) array
+        Along the fitted edge, first and last exactly on its corners.
+    length_mm, chord_mm : float
+    u_length_mm : float
+        From the outline's noise alone.
+    residual_mm : float
+        Root mean square distance of the outline's points across the fit.
+    """
+
+    kind: str
+    points_mm: Points
+    length_mm: float
+    chord_mm: float
+    u_length_mm: float
+    residual_mm: float
+
+
+@dataclass(frozen=True, eq=False)
+class FittedOutline:
+    """Corners and edges of a closed outline, counter-clockwise.
+
+    A smooth closed outline has one edge, and one corner in name only, where the edge starts and ends: the point
+    farthest right, its angle 180 degrees.
+
+    Attributes
+    ----------
+    corners_mm : (C, 2) array
+    angles_deg : (C,) array
+        Of the cloth at the corner: below 180 where it juts out, above in a dart.
+    u_corners_mm : (C,) array
+        Root sum of squares of the two directions.
+    u_angles_deg : (C,) array
+    edges : tuple of FittedEdge
+        Edge i runs from corner i to corner (i + 1) % C.
+    outline_mm : (P, 2) array
+        The fitted outline as one polygon.
+    """
+
+    corners_mm: Points
+    angles_deg: Points
+    u_corners_mm: Points
+    u_angles_deg: Points
+    edges: tuple[FittedEdge, ...]
+    outline_mm: Points
+
+
+def fit_outline(points_mm: Points, u_mm: Points, weak: NDArray[np.bool_]) -> FittedOutline:
+    """Corners and edges of a closed outline.
+
+    Parameters
+    ----------
+    points_mm : (N, 2) array
+        Counter-clockwise, cloth on the left, every 0.5 to 3 mm.
+    u_mm : (N,) array
+        Standard uncertainty of each point across the outline.
+    weak : (N,) array of bool
+        Points that were bridged or are little worth.
+
+    Raises
+    ------
+    ValueError
+        If there are fewer than 20 points, one is not finite, or they do not run counter-clockwise.
+    """
+    _check(points_mm, u_mm, weak)
+    u = np.maximum(u_mm, 0.01)
+    u = np.where(weak, np.maximum(u, 2.0 * np.median(u)), u)
+    chain = chain_of(points_mm, u)
+    fits = Fits(chain)
+    breaks = find_breaks(fits)
+    while breaks:
+        edges = fits.followed(breaks)
+        joints = [joint(edges[i - 1], edges[i], b) for i, b in enumerate(breaks)]
+        kinked = [b for b, j in zip(breaks, joints, strict=True) if b.at_mm is not None or abs(j.turn_rad) > LEAST_RAD]
+        if len(kinked) == len(breaks):
+            return _assemble(calibrated(edges, chain.step_mm), joints)
+        breaks = kinked
+    return _closed(chain)
+
+
+def _check(points_mm: Points, u_mm: Points, weak: NDArray[np.bool_]) -> None:
+    if points_mm.ndim != 2 or points_mm.shape[1] != 2 or len(points_mm) < 20:
+        raise ValueError(f"points_mm must be (N, 2) with N >= 20, not {points_mm.shape}.")
+    if u_mm.shape != (len(points_mm),) or weak.shape != (len(points_mm),):
+        raise ValueError("u_mm and weak must hold one value per point.")
+    if not (np.all(np.isfinite(points_mm)) and np.all(np.isfinite(u_mm))):
+        raise ValueError("points_mm and u_mm must be finite.")
+    x, y = points_mm.T
+    if np.sum(x * np.roll(y, -1) - y * np.roll(x, -1)) <= 0:
+        raise ValueError("points_mm must run counter-clockwise.")
+
+
+def _assemble(smooths: list[Smooth], joints: list[Joint]) -> FittedOutline:
+    count = len(smooths)
+    edges = tuple(_edge(smooths, joints, i) for i in range(count))
+    around = [(smooths[i - 1], smooths[i], at) for i, at in enumerate(joints)]
+    turning = [np.hypot(a.u_direction_deg(j.t_a), b.u_direction_deg(j.t_b)) for a, b, j in around]
+    return FittedOutline(
+        corners_mm=np.array([j.at_mm for j in joints]),
+        angles_deg=np.array([180.0 - np.degrees(j.turn_rad) for j in joints]),
+        u_corners_mm=np.array([_u_corner(*each) for each in around]),
+        u_angles_deg=np.array(turning),
+        edges=edges,
+        outline_mm=np.vstack([edge.points_mm[:-1] for edge in edges]),
+    )
+
+
+def _u_corner(a: Smooth, b: Smooth, joint: Joint) -> float:
+    across = np.array([a.u_across(joint.t_a), b.u_across(joint.t_b)])
+    if joint.u_along_mm:
+        return float(np.sqrt(joint.u_along_mm**2 + np.mean(across**2)))
+    return float(np.sqrt(np.sum(across**2)) / abs(joint.sine))
+
+
+def _edge(smooths: list[Smooth], joints: list[Joint], i: int) -> FittedEdge:
+    smooth, start, end = smooths[i], joints[i], joints[(i + 1) % len(joints)]
+    before, after = smooths[i - 1], smooths[(i + 1) % len(smooths)]
+    own = smooth.length_gradient(start.t_b, end.t_a)
+    variance = 0.0
+    # A sharp corner stays on both displaced edges; what of its move lies along this edge changes the length.
+    for corner, t, neighbour, t_there in ((start, start.t_b, before, start.t_a), (end, end.t_a, after, end.t_b)):
+        if corner.u_along_mm:
+            variance += corner.u_along_mm**2
+        else:
+            own = own + smooth.basis.rows(np.array([t]))[0] * np.cos(corner.turn_rad) / corner.sine
+            variance += (neighbour.u_across(t_there) / corner.sine) ** 2
+    variance += float(own @ smooth.covariance @ own)
+    length = smooth.length(start.t_b, end.t_a)
+    steps = 2 if smooth.is_line else max(5, int(length / OUTLINE_STEP_MM) + 1)
+    points = smooth.at(np.linspace(start.t_b, end.t_a, steps))
+    points[0], points[-1] = start.at_mm, end.at_mm
+    return FittedEdge(
+        kind="straight" if smooth.is_line else "curve",
+        points_mm=points,
+        length_mm=length,
+        chord_mm=float(np.linalg.norm(points[-1] - points[0])),
+        u_length_mm=float(np.sqrt(variance)),
+        residual_mm=_rms(smooth),
+    )
+
+
+def _rms(smooth: Smooth) -> float:
+    return float(np.sqrt(np.average(smooth.residuals_mm**2, weights=smooth.weights)))
+
+
+def _closed(chain: Chain) -> FittedOutline:
+    """A smooth outline without corners: one closed curve from its point farthest right."""
+    start = int(np.argmax(chain.points_mm[:, 0]))
+    ring = np.roll(chain.points_mm, -start, axis=0)
+    curve = followed(fit_curve(ring, np.roll(chain.u_mm, -start), closed=True), ring)
+    curve = calibrated([curve], chain.step_mm)[0]
+    end = curve.span
+    length = curve.length(0.0, end)
+    points = curve.at(np.linspace(0.0, end, int(length / OUTLINE_STEP_MM) + 8))
+    points[-1] = points[0]
+    gradient = curve.length_gradient(0.0, end)
+    u_length = float(np.sqrt(gradient @ curve.covariance @ gradient))
+    edge = FittedEdge("curve", points, length, 0.0, u_length, _rms(curve))
+    return FittedOutline(
+        corners_mm=points[:1],
+        angles_deg=np.array([180.0]),
+        u_corners_mm=np.array([curve.u_across(0.0)]),
+        u_angles_deg=np.array([curve.u_direction_deg(0.0)]),
+        edges=(edge,),
+        outline_mm=points[:-1],
+    )

@@ -1,0 +1,248 @@
+"""Rounded corners: a short curve that runs without a kink from one straight stretch into another.
+
+Where straight ends and curve begins there is no step of direction, only one of curvature, too faint to be seen in the
+few points around it. So the whole of it is fitted at once: line, curve, line, the curve an arc of a circle (drawn with
+compasses) or a parabola (drawn freehand or by a drawing program). What does not fit so is a smooth curve.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import least_squares
+
+from flatmeasure.edges.curves import CORRELATED_MM, Smooth
+
+Points = NDArray[np.float64]
+
+LARGEST_RADIUS_MM = 200.0  # a flatter curve is an edge's own shape
+LEAST_TURN_DEG = 30.0
+GREATEST_TURN_DEG = 190.0
+LINE_SHARE = 1.25  # of the curve's radius, that each straight stretch must have
+LEAST_LINE_MM = 15.0
+WORST_MISFIT = 2.5  # mean square misfit over the usual
+LEAST_MISFIT = 0.1  # mean square in units of u: no noise is much smaller than stated
+OTHER_FAMILY = 0.1  # of the families' difference: how far the joints of a curve of another family may be off
+VAGUEST_MM = 4.0  # a joint known less well is no corner
+GRID_MM = 2.0
+
+
+@dataclass(frozen=True, eq=False)
+class Rounded:
+    """A rounded corner.
+
+    Attributes
+    ----------
+    joints_mm : (2, 2) array
+        Where the curve begins and ends.
+    u_along_mm : (2,) array
+        Standard uncertainty of the joints along the outline.
+    """
+
+    joints_mm: Points
+    u_along_mm: Points
+
+
+@dataclass(frozen=True, eq=False)
+class _Model:
+    """A family of line-curve-line shapes: distances of points (N, 2) from one, and its joints (2, 2)."""
+
+    distances: Callable[[Points, Points], Points]
+    joints: Callable[[Points], Points]
+    start: Points
+
+
+@dataclass(frozen=True, eq=False)
+class _Solved:
+    """Joints of the best member of a family, their variance for residuals of unit variance, and the mean misfit."""
+
+    joints_mm: Points
+    variance: Points
+    misfit: float
+
+
+def find_rounded(smooth: Smooth, points_mm: Points, spread: float) -> list[Rounded]:
+    """Rounded corners within an edge that was fitted as one curve.
+
+    Parameters
+    ----------
+    smooth : Smooth
+        The edge's fit, open or closed.
+    points_mm : (N, 2) array
+        The points it was fitted to, in order.
+    spread : float
+        Usual distance of points from edges in units of their stated uncertainty.
+    """
+    if smooth.is_line:
+        return []
+    zones = _bent_zones(smooth)
+    if smooth.basis.closed:
+        outer = [zone[k] for zone, k in ((zones[-1], 1), (zones[0], 0))] if zones else [0.0, 0.0]
+        outer = [outer[0] - smooth.span, outer[1] + smooth.span]
+    else:
+        outer = [smooth.first, smooth.last]
+    ends = [outer[0], *(t for zone in zones for t in zone), outer[1]]
+    out = []
+    for i, (start, end) in enumerate(zones):
+        before, after = start - ends[2 * i], ends[2 * i + 3] - end
+        radius = (end - start) / _turned(smooth, start, end)
+        if min(before, after) < max(LEAST_LINE_MM, LINE_SHARE * radius):
+            continue
+        reach = 2.0 * (end - start) + 20.0
+        rounded = _fit(smooth, points_mm, (start - min(before, reach), start, end, end + min(after, reach)), spread)
+        if rounded is not None:
+            out.append(rounded)
+    return out
+
+
+def _bent_zones(smooth: Smooth) -> list[tuple[float, float]]:
+    """Ranges of t over which a curve bends one way, tightly and far enough to be a rounded corner, in order.
+
+    The last range of a closed curve may end beyond its span.
+    """
+    first, last = (0.0, smooth.span) if smooth.basis.closed else (smooth.first, smooth.last)
+    t = np.arange(first, last, GRID_MM)
+    curvature = smooth.curvature(t)
+    sign = np.where(np.abs(curvature) > 1.0 / LARGEST_RADIUS_MM, np.sign(curvature), 0.0)
+    if smooth.basis.closed:
+        start = int(np.argmin(np.abs(sign)))  # cut where it is straight
+        t = np.concatenate([t[start:], t[:start] + smooth.span])
+        curvature, sign = np.roll(curvature, -start), np.roll(sign, -start)
+    cuts = np.concatenate([[0], np.flatnonzero(np.diff(sign)) + 1, [len(t)]])
+    zones = []
+    for a, b in pairwise(cuts):
+        turn = np.degrees(abs(np.sum(curvature[a:b])) * GRID_MM)
+        if sign[a] != 0 and LEAST_TURN_DEG <= turn <= GREATEST_TURN_DEG:
+            zones.append((float(t[a]), float(t[b - 1])))
+    return zones
+
+
+def _turned(smooth: Smooth, start: float, end: float) -> float:
+    """Angle between two directions of a curve, radians, at most half a turn."""
+    return max(float(np.arccos(np.clip(smooth.direction(start) @ smooth.direction(end), -1.0, 1.0))), 0.1)
+
+
+def _fit(smooth: Smooth, points_mm: Points, bounds: tuple[float, float, float, float], spread: float) -> Rounded | None:
+    """Best of the two families, or their mean where the points do not tell them apart.
+
+    ``bounds`` are the parameters where the first straight stretch, the curve and the second straight stretch begin, and
+    where that ends.
+    """
+    places = smooth.t
+    if smooth.basis.closed:
+        places = bounds[0] + (places - bounds[0]) % smooth.span
+    order = np.argsort(places, kind="stable")
+    near = order[(places[order] > bounds[0]) & (places[order] < bounds[3])]
+    points_mm, places = points_mm[near], places[near]
+    weights = np.sqrt(smooth.weights[near]) / smooth.u_mm[near]
+    before, after = places < bounds[1], places > bounds[2]
+    if min(np.sum(before), np.sum(after)) < 5:
+        return None
+    lines = _direction(points_mm[before]), _direction(points_mm[after])
+    inside = points_mm[~before & ~after]
+    models = [_arc(lines, inside)]
+    turn = float(lines[1] - lines[0] + np.pi) % (2 * np.pi) - np.pi
+    if abs(turn) < np.radians(140.0):
+        models.append(_parabola(lines, points_mm[before], points_mm[after], inside))
+    step = float(np.median(np.diff(places)))
+    independent = min(1.0, step / CORRELATED_MM)
+    usual = max(spread**2, LEAST_MISFIT)
+    fits = [_solve(model, points_mm, weights) for model in models]
+    misfits = np.array([fit.misfit for fit in fits])
+    if np.min(misfits) > WORST_MISFIT * usual:
+        return None
+    chance = np.exp(-0.5 * (misfits - np.min(misfits)) * len(points_mm) * independent / usual)
+    chance /= np.sum(chance)
+    joints = np.array([fit.joints_mm for fit in fits])
+    mean = np.einsum("m,mij->ij", chance, joints)
+    own = np.array([fit.variance for fit in fits]) * usual / independent
+    among = np.sum((joints - mean) ** 2, axis=2)
+    beyond = (OTHER_FAMILY * np.linalg.norm(joints[0] - joints[-1], axis=1)) ** 2
+    u_along = np.sqrt(chance @ (own + among) + beyond)
+    return Rounded(mean, u_along) if np.max(u_along) < VAGUEST_MM else None
+
+
+def _solve(model: _Model, points_mm: Points, weights: Points) -> _Solved:
+    """Member of a family nearest to points (Levenberg-Marquardt), and how far its joints may be off."""
+
+    def weighted(p: Points) -> Points:
+        return weights * model.distances(p, points_mm)
+
+    fit = least_squares(weighted, model.start, method="lm", max_nfev=200)
+    jacobian = np.asarray(fit.jac)
+    covariance = np.linalg.pinv(jacobian.T @ jacobian)
+    steps = 1e-5 * np.eye(len(fit.x))
+    gradient = np.array([model.joints(fit.x + step) - model.joints(fit.x - step) for step in steps]) / 2e-5
+    variance = np.einsum("kij,kl,lij->i", gradient, covariance, gradient)
+    return _Solved(model.joints(fit.x), variance, 2.0 * float(fit.cost) / len(points_mm))
+
+
+def _direction(points_mm: Points) -> float:
+    """Angle of the line through points, radians."""
+    centred = points_mm - points_mm.mean(axis=0)
+    along = np.linalg.eigh(centred.T @ centred)[1][:, 1]
+    along = along * np.sign(along @ (points_mm[-1] - points_mm[0]) or 1.0)
+    return float(np.arctan2(along[1], along[0]))
+
+
+def _unit(angle: float) -> tuple[Points, Points]:
+    """Direction and left normal."""
+    c, s = np.cos(angle), np.sin(angle)
+    return np.array([c, s]), np.array([-s, c])
+
+
+def _arc(lines: tuple[float, float], inside: Points) -> _Model:
+    """Two lines tangent to a circle; parameters: centre x and y, radius (positive to the left), two directions."""
+
+    def distances(p: Points, points: Points) -> Points:
+        (along_a, left_a), (along_b, left_b) = _unit(p[3]), _unit(p[4])
+        away = points - p[:2]
+        arc = p[2] - np.sign(p[2]) * np.linalg.norm(away, axis=1)
+        late = away @ _unit(0.5 * (p[3] + p[4]))[0] > 0
+        on_a, on_b = ~late & (away @ along_a < 0), late & (away @ along_b > 0)
+        return np.asarray(np.where(on_a, away @ left_a + p[2], np.where(on_b, away @ left_b + p[2], arc)))
+
+    def joints(p: Points) -> Points:
+        return np.array([p[:2] - p[2] * _unit(p[3])[1], p[:2] - p[2] * _unit(p[4])[1]])
+
+    rows = np.column_stack([2.0 * inside, np.ones(len(inside))])
+    cx, cy, c = np.linalg.lstsq(rows, np.sum(inside**2, axis=1), rcond=None)[0]
+    radius = float(np.sqrt(max(c + cx**2 + cy**2, 1.0)))
+    chord = inside[-1] - inside[0]
+    bulge = inside[len(inside) // 2] - inside[0]
+    side = -np.sign(chord[0] * bulge[1] - chord[1] * bulge[0])
+    # The directions are taken near each other so that their mean lies between them.
+    turn = (lines[1] - lines[0]) % (2 * np.pi) if side > 0 else -((lines[0] - lines[1]) % (2 * np.pi))
+    return _Model(distances, joints, np.array([cx, cy, side * radius, lines[0], lines[0] + turn]))
+
+
+def _parabola(lines: tuple[float, float], before: Points, after: Points, inside: Points) -> _Model:
+    """Two lines tangent to a parabola; parameters: their crossing x and y, two directions, distances to the joints.
+
+    With x and y counted from the crossing along the lines in units of those distances the curve is
+    (x - y)^2 - 2 (x + y) + 1 = 0, and (1 - x + y) / 2 runs from 0 to 1 along it.
+    """
+
+    def distances(p: Points, points: Points) -> Points:
+        (along_a, left_a), (along_b, left_b) = _unit(p[2]), _unit(p[3])
+        frame = np.column_stack([-p[4] * along_a, p[5] * along_b])
+        inverse = np.linalg.inv(frame)
+        away = points - p[:2]
+        x, y = inverse @ away.T
+        along = 0.5 * (1.0 - x + y)
+        value = (x - y) ** 2 - 2.0 * (x + y) + 1.0
+        slope = np.stack([2.0 * (x - y) - 2.0, -2.0 * (x - y) - 2.0], axis=1) @ inverse
+        side = np.sign(along_a[0] * along_b[1] - along_a[1] * along_b[0])
+        curve = -side * value / np.maximum(np.linalg.norm(slope, axis=1), 1e-9)
+        return np.where(along <= 0, away @ left_a, np.where(along >= 1, away @ left_b, curve))
+
+    def joints(p: Points) -> Points:
+        return np.array([p[:2] - p[4] * _unit(p[2])[0], p[:2] + p[5] * _unit(p[3])[0]])
+
+    a, b = before.mean(axis=0), after.mean(axis=0)
+    reach = np.linalg.solve(np.column_stack([_unit(lines[0])[0], -_unit(lines[1])[0]]), b - a)
+    crossing = a + reach[0] * _unit(lines[0])[0]
+    spans = np.linalg.norm(inside[[0, -1]] - crossing, axis=1)
+    return _Model(distances, joints, np.array([*crossing, *lines, *spans]))

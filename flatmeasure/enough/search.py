@@ -1,0 +1,179 @@
+"""Search for a layout: parts may overlap at first and are moved, one at a time, to where they overlap least.
+
+Every pair of parts has a weight that grows while the two overlap and fades when they do not, so that the search leaves
+places from which no single move helps (guided local search: Egeblad, Nielsen and Odgaard 2007; on raster maps: Umetani
+and Murakami 2022). When what overlaps is shallower than the raster's step, `settling.settle` makes the layout exact.
+
+The order of all this depends on a seed only, so the same effort gives the same layout.
+"""
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flatmeasure.enough.parts import Part, Places
+from flatmeasure.enough.placing import Maps
+
+GROWTH, FADE = 1.0, 0.95  # of the weights, after every sweep
+RAISED = 1.3  # least growth of an overlapping pair's weight
+
+
+class Search:
+    """State of a search for one set of parts on one set of boards."""
+
+    def __init__(self, parts: Sequence[Part], maps: Maps, seed: int = 0, start: Places | None = None) -> None:
+        count = len(parts)
+        self.parts, self.maps = parts, maps
+        self.random = np.random.default_rng(seed)
+        self.pair_weight = np.ones((count, count))
+        self.edge_weight = np.ones(count)
+        self.board = np.full(count, -1)
+        self.stance = np.zeros(count, dtype=np.intp)
+        self.cell = np.zeros((count, 2), dtype=np.intp)
+        self.pair_depth = np.zeros((count, count))
+        self.edge_depth = np.zeros(count)
+        root = np.sqrt([part.area_mm2 for part in parts])
+        self.size = np.sqrt(np.outer(root, root)) / np.mean(root)  # large parts are harder to put elsewhere
+        if start is None:
+            for i in sorted(range(count), key=lambda k: -parts[k].area_mm2):
+                self._move(i)
+        else:
+            self._take(start)
+
+    def _take(self, start: Places) -> None:
+        for i in range(len(self.parts)):
+            if start.board[i] < 0:
+                self._move(i)
+                continue
+            edge = self.maps.edge(int(start.board[i]), self.parts[i].stances[start.stance[i]])
+            if edge is None:
+                self._move(i)
+                continue
+            cell = self.maps.cell(int(start.board[i]), start.at_mm[i])
+            last = np.array(edge.first) + np.array(edge.depth_px.shape)[::-1] - 1
+            self._put(i, int(start.board[i]), int(start.stance[i]), np.clip(cell, edge.first, last))
+
+    def drop(self, i: int) -> None:
+        """Take a part off its board."""
+        self.board[i] = -1
+        self.edge_depth[i] = 0.0
+        self.pair_depth[i] = self.pair_depth[:, i] = 0.0
+
+    def add(self, i: int) -> None:
+        """Put a part that is off where there is room for it, if there is."""
+        self._move(i)
+        if self.edge_depth[i] > 0.0 or np.any(self.pair_depth[i] > 0.0):
+            self.drop(i)
+
+    def places(self) -> Places:
+        """Where the parts lie now, overlaps included."""
+        at = [self.maps.at_mm(int(b), c) if b >= 0 else np.zeros(2) for b, c in zip(self.board, self.cell, strict=True)]
+        return Places(self.board.copy(), self.stance.copy(), np.array(at).reshape(-1, 2))
+
+    @property
+    def all_placed(self) -> bool:
+        """Whether every part lies on a board."""
+        return bool(np.all(self.board >= 0))
+
+    @property
+    def overlap(self) -> float:
+        """Sum of all depths, not weighted."""
+        return float(np.sum(self.pair_depth * self.size) / 2.0 + np.sum(self.edge_depth))
+
+    @property
+    def deepest(self) -> float:
+        """The greatest depth, px."""
+        return float(max(np.max(self.pair_depth, initial=0.0), np.max(self.edge_depth, initial=0.0)))
+
+    def sweep(self) -> None:
+        """Move every part that overlaps to where it overlaps least; then let the weights follow."""
+        for i in self.random.permutation(len(self.parts)):
+            if self.edge_depth[i] > 0.0 or np.any(self.pair_depth[i] > 0.0):
+                self._move(int(i))
+        deepest = max(self.deepest, 1e-9)
+        self.pair_weight = _followed(self.pair_weight, self.pair_depth / deepest)
+        self.edge_weight = _followed(self.edge_weight, self.edge_depth / deepest)
+
+    def shake(self) -> None:
+        """Throw the search elsewhere: two parts of like size change places, weights start anew."""
+        self.pair_weight[:], self.edge_weight[:] = 1.0, 1.0
+        order = np.argsort([-part.area_mm2 for part in self.parts])
+        for _ in range(max(1, len(order) // 12)):
+            first = int(self.random.integers(0, max(1, (2 * len(order)) // 3)))
+            second = min(len(order) - 1, first + int(self.random.integers(1, 4)))
+            a, b = int(order[first]), int(order[second])
+            place_a, place_b = (int(self.board[a]), self.cell[a].copy()), (int(self.board[b]), self.cell[b].copy())
+            self._put_near(a, *place_b)
+            self._put_near(b, *place_a)
+
+    def _put_near(self, i: int, board: int, cell: NDArray[np.intp]) -> None:
+        choices = self.parts[i].choices[board]
+        if not choices:
+            return
+        chosen = choices[int(self.random.integers(0, len(choices)))]
+        edge = self.maps.edge(board, self.parts[i].stances[chosen])
+        if edge is None:
+            return
+        last = np.array(edge.first) + np.array(edge.depth_px.shape)[::-1] - 1
+        self._put(i, board, chosen, np.clip(cell, edge.first, last))
+
+    def _move(self, i: int) -> None:
+        """Put a part where its weighted depth is least, over all its boards, stances and places."""
+        best: tuple[float, int, int, NDArray[np.intp]] | None = None
+        for board in self.parts[i].boards:
+            here = [int(j) for j in np.flatnonzero(self.board == board) if j != i]
+            for k in self.parts[i].choices[board]:
+                stance = self.parts[i].stances[k]
+                edge = self.maps.edge(board, stance)
+                if edge is None:
+                    continue
+                total = edge.depth_px * np.float32(self.edge_weight[i])
+                for j in here:
+                    fixed = self.parts[j].stances[self.stance[j]]
+                    weight = self.pair_weight[i, j] * self.size[i, j]
+                    _add_shifted(total, self.maps.pair(stance, fixed), self.cell[j] - edge.first, np.float32(weight))
+                least = int(np.argmin(total))
+                value = float(total.flat[least])
+                if best is None or value < best[0] - 1e-6:
+                    row, column = divmod(least, total.shape[1])
+                    best = (value, board, k, np.array([column + edge.first[0], row + edge.first[1]]))
+                if value <= 0.0:
+                    break
+            if best is not None and best[0] <= 0.0:
+                break
+        if best is not None:
+            self._put(i, *best[1:])
+
+    def _put(self, i: int, board: int, stance: int, cell: NDArray[np.intp]) -> None:
+        self.board[i], self.stance[i], self.cell[i] = board, stance, cell
+        mine = self.parts[i].stances[stance]
+        edge = self.maps.edge(board, mine)
+        assert edge is not None
+        column, row = cell - edge.first
+        self.edge_depth[i] = edge.depth_px[row, column]
+        self.pair_depth[i] = self.pair_depth[:, i] = 0.0
+        for j in map(int, np.flatnonzero(self.board == board)):
+            if j != i:
+                depth = self.maps.pair(mine, self.parts[j].stances[self.stance[j]])
+                column, row = cell - self.cell[j] + np.array(depth.shape)[::-1] // 2
+                if 0 <= row < depth.shape[0] and 0 <= column < depth.shape[1]:
+                    self.pair_depth[i, j] = self.pair_depth[j, i] = depth[row, column]
+
+
+def _followed(weight: NDArray[np.float64], share: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Weights after a sweep: of what overlaps they grow with its depth, of the rest they fade towards 1."""
+    grown = weight * np.where(share > 0.0, RAISED + GROWTH * share, FADE)
+    return np.asarray(np.clip(grown, 1.0, 1e6))
+
+
+def _add_shifted(
+    total: NDArray[np.float32], depth: NDArray[np.float32], middle: NDArray[np.intp], weight: np.float32
+) -> None:
+    """Add a depth map to a total, its middle entry at a (column, row) of the total."""
+    high, wide = depth.shape
+    left, low = int(middle[0]) - wide // 2, int(middle[1]) - high // 2
+    x0, y0 = max(left, 0), max(low, 0)
+    x1, y1 = min(left + wide, total.shape[1]), min(low + high, total.shape[0])
+    if x0 < x1 and y0 < y1:
+        total[y0:y1, x0:x1] += weight * depth[y0 - low : y1 - low, x0 - left : x1 - left]

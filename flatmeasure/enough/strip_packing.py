@@ -1,0 +1,121 @@
+"""The shortest length of cloth of a given width from which all parts can be cut.
+
+A first layout on ample length; then, again and again, the length is cut down a little, the parts that stick out or
+overlap are laid anew from where they were, and what is found is pushed together exactly.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from shapely.geometry import Polygon, box
+
+from flatmeasure.enough.layouts import SHALLOW_PX, Layout, Pause, Watch, grid_step_mm
+from flatmeasure.enough.nofit import Regions
+from flatmeasure.enough.parts import Part, Places
+from flatmeasure.enough.placing import Maps
+from flatmeasure.enough.search import Search
+from flatmeasure.enough.settling import settle
+
+FIRST_DENSITY, FIRST_SWEEPS = 0.5, 30  # of the ample length, and to find a first layout on it
+FIRST_CUT, LEAST_CUT = 0.02, 0.001  # share of the length that is cut off
+PATIENCE = 150  # sweeps without a better state before the cut is taken back and a smaller one made
+CELLS = 90_000
+HAIR_MM = 0.001
+
+
+@dataclass(frozen=True, eq=False)
+class StripLayout:
+    """Parts on a strip of cloth, its length running up.
+
+    Attributes
+    ----------
+    layout : Layout
+    width_mm, length_mm : float
+    sweeps : int
+    """
+
+    layout: Layout
+    width_mm: float
+    length_mm: float
+    sweeps: int
+
+    @property
+    def density(self) -> float:
+        """Share of the strip that is cut out."""
+        return sum(part.area_mm2 for part in self.layout.parts) / (self.width_mm * self.length_mm)
+
+
+def pack_strip(
+    parts: Sequence[Part], width_mm: float, sweeps: int, watch: Watch = lambda share: True, seed: int = 0
+) -> StripLayout | None:
+    """Lay all parts on a strip, as short as the search finds it.
+
+    Parameters
+    ----------
+    parts : sequence of Part
+        Their choices are those of board 0.
+    width_mm : float
+    sweeps : int
+        Effort, as in `layouts.find_layout`.
+    watch : callable
+    seed : int
+
+    Returns
+    -------
+    StripLayout or None
+        None where a part is wider than the cloth. The same for the same input, unless ``watch`` ended it.
+    """
+    parts = tuple(parts)
+    length = _ample(parts, width_mm)
+    boards = [_strip(width_mm, length)]
+    maps = Maps(Regions(boards), grid_step_mm(boards, CELLS))
+    if any(all(maps.edge(0, part.stances[k]) is None for k in part.choices[0]) for part in parts):
+        return None
+    outcome = None
+    while outcome is None:  # on ample length something is soon found
+        outcome, _ = _laid(parts, maps, None, (0, FIRST_SWEEPS), watch, seed)
+        maps, length = (maps, length) if outcome else (maps.on([_strip(width_mm, 1.5 * length)]), 1.5 * length)
+    best = StripLayout(outcome, width_mm, length - outcome.margin_mm, 0)
+    cut, spent = FIRST_CUT, 0
+    while spent < sweeps:
+        length = best.length_mm * (1.0 - cut)
+        maps = maps.on([_strip(width_mm, length)])
+        outcome, spent = _laid(parts, maps, best.layout.places, (spent, sweeps), watch, seed + spent)
+        if outcome is not None:
+            best = StripLayout(outcome, width_mm, length - outcome.margin_mm, spent)
+        else:
+            cut = max(cut / 2.0, LEAST_CUT)
+    return best
+
+
+def _strip(width_mm: float, length_mm: float) -> Polygon:
+    """The cloth, a hair wider, so that a part as wide as it fits."""
+    return box(-HAIR_MM, 0.0, width_mm + HAIR_MM, length_mm)
+
+
+def _ample(parts: Sequence[Part], width_mm: float) -> float:
+    longest = max(2.0 * stance.half_size_mm[1] for part in parts for stance in part.stances)
+    return float(max(sum(part.area_mm2 for part in parts) / width_mm / FIRST_DENSITY, 1.01 * longest))
+
+
+def _laid(
+    parts: tuple[Part, ...], maps: Maps, start: Places | None, effort: tuple[int, int], watch: Watch, seed: int
+) -> tuple[Layout | None, int]:
+    """An exact layout on a strip, and the sweeps spent so far; None when patience or effort ran out."""
+    spent, sweeps = effort
+    search = Search(parts, maps, seed, start)
+    lowest, waited, pause = search.overlap, 0, Pause()
+    while True:
+        if search.all_placed and search.deepest <= SHALLOW_PX and pause.is_over(spent):
+            settled = settle(parts, search.places(), maps.regions, 0, 3.0 * maps.step_mm, strip=True)
+            if settled is not None:
+                places = search.places()
+                return Layout(parts, Places(places.board, places.stance, settled.at_mm), settled.margin_mm), spent
+            pause.grow(spent)
+        if spent >= sweeps or waited > PATIENCE or not watch(spent / max(sweeps, 1)):
+            return None, max(spent, sweeps) if waited <= PATIENCE else spent
+        search.sweep()
+        spent += 1
+        waited += 1
+        if search.overlap < lowest - 1e-9:
+            lowest, waited = search.overlap, 0

@@ -1,0 +1,1 @@
+"""The outline of the cloth, below a pixel, on the original pixels."""

@@ -1,0 +1,1 @@
+"""Photos read, checked and turned into linear light; the camera model."""

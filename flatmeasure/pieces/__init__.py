@@ -1,0 +1,1 @@
+"""Measured pieces kept in files, and what is worked out from them."""

@@ -1,0 +1,216 @@
+"""What one photo yields: frozen results, and the JSON they become.
+
+Outlines run counter-clockwise and holes clockwise in the mat frame; edges follow the outline; pixels are those of the
+upright photo.
+"""
+
+from dataclasses import dataclass
+from typing import Any
+
+from flatmeasure.errors import Note
+from flatmeasure.photos.camera import Points
+from flatmeasure.photos.photo import Photo
+from flatmeasure.quantity import Quantity
+from flatmeasure.view.rectification import PlacedReference, Rectification
+
+SCHEMA = "flatmeasure.measurement/1"
+WEAK_SHARE = 0.15  # of an edge without a clear step, from which it is said and drawn dashed
+MM_DIGITS, PX_DIGITS = 3, 2  # a micrometre and a hundredth of a pixel: below anything a photo can tell
+
+
+@dataclass(frozen=True, eq=False)
+class Corner:
+    """Where two edges meet.
+
+    Attributes
+    ----------
+    at_mm, at_px : (2,) array
+    angle : Quantity
+        Interior angle of the cloth, deg.
+    """
+
+    at_mm: Points
+    at_px: Points
+    angle: Quantity
+
+
+@dataclass(frozen=True, eq=False)
+class Edge:
+    """A side of the cloth between two corners.
+
+    Attributes
+    ----------
+    id : str
+        Piece and number, such as ``"A1"``.
+    start, end : int
+        Indices into the piece's corners ("from" and "to" in JSON).
+    kind : str
+        ``"straight"`` or ``"curve"``.
+    length, chord, depth : Quantity
+        Along the edge, straight between its ends, and its greatest distance from that chord; mm.
+    points_mm, points_px : (K, 2) array
+        The fitted edge.
+    weak : float
+        Share of the edge along which the picture shows no clear step, 0..1.
+    """
+
+    id: str
+    start: int
+    end: int
+    kind: str
+    length: Quantity
+    chord: Quantity
+    depth: Quantity
+    points_mm: Points
+    points_px: Points
+    weak: float
+
+
+@dataclass(frozen=True, eq=False)
+class Piece:
+    """One piece of cloth.
+
+    Attributes
+    ----------
+    id : str
+        ``"A"``, ``"B"``, ...
+    complete : bool
+        False when the photo's frame cuts it off: measures are then of the part seen.
+    confidence : float
+        How sure it is that this is cloth and all of it, 0..1.
+    area : Quantity
+        Net of holes, one layer, mm2.
+    area_budget : tuple of (str, float)
+        What makes up the area's u, by cause, largest first: each cause's own standard uncertainty, mm2.
+    perimeter : Quantity
+        Of the outer outline, mm.
+    along, across : Quantity
+        Extent along the longest straight edge (the longest chord where no edge is straight) and across it, mm.
+    along_edge : str
+        The edge ``along`` refers to.
+    outline_mm, outline_px : (N, 2) array
+    holes_mm, holes_px : tuple of (M, 2) array
+    corners : tuple of Corner
+    edges : tuple of Edge
+    """
+
+    id: str
+    complete: bool
+    confidence: float
+    area: Quantity
+    area_budget: tuple[tuple[str, float], ...]
+    perimeter: Quantity
+    along: Quantity
+    across: Quantity
+    along_edge: str
+    outline_mm: Points
+    outline_px: Points
+    holes_mm: tuple[Points, ...]
+    holes_px: tuple[Points, ...]
+    corners: tuple[Corner, ...]
+    edges: tuple[Edge, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """The piece as JSON (design, section 3)."""
+        return {
+            "id": self.id,
+            "complete": self.complete,
+            "confidence": round(self.confidence, 3),
+            "area": self.area.to_dict(),
+            "area_budget": [{"cause": cause, "u": round(u, 2)} for cause, u in self.area_budget],
+            "perimeter": self.perimeter.to_dict(),
+            "along": self.along.to_dict(),
+            "across": self.across.to_dict(),
+            "along_edge": self.along_edge,
+            "outline_mm": _listed(self.outline_mm, MM_DIGITS),
+            "holes_mm": [_listed(hole, MM_DIGITS) for hole in self.holes_mm],
+            "outline_px": _listed(self.outline_px, PX_DIGITS),
+            "holes_px": [_listed(hole, PX_DIGITS) for hole in self.holes_px],
+            "corners": [
+                {
+                    "at_mm": _listed(corner.at_mm, MM_DIGITS),
+                    "at_px": _listed(corner.at_px, PX_DIGITS),
+                    "angle": corner.angle.to_dict(),
+                }
+                for corner in self.corners
+            ],
+            "edges": [
+                {
+                    "id": edge.id,
+                    "from": edge.start,
+                    "to": edge.end,
+                    "kind": edge.kind,
+                    "length": edge.length.to_dict(),
+                    "chord": edge.chord.to_dict(),
+                    "depth": edge.depth.to_dict(),
+                    "weak": round(edge.weak, 3),
+                    "points_mm": _listed(edge.points_mm, MM_DIGITS),
+                }
+                for edge in self.edges
+            ],
+        }
+
+
+@dataclass(frozen=True, eq=False)
+class Measurement:
+    """All that one photo yielded.
+
+    Attributes
+    ----------
+    photo : Photo
+    rectification : Rectification
+    thickness_mm : float
+    pieces : tuple of Piece
+        Largest first.
+    warnings : tuple of Note
+    """
+
+    photo: Photo
+    rectification: Rectification
+    thickness_mm: float
+    pieces: tuple[Piece, ...]
+    warnings: tuple[Note, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """The measurement as JSON (design, section 3)."""
+        view = self.rectification
+        return {
+            "schema": SCHEMA,
+            "photo": {
+                "name": self.photo.name,
+                "sha256": self.photo.sha256,
+                "width_px": self.photo.width_px,
+                "height_px": self.photo.height_px,
+                "focal_35mm": self.photo.focal_35mm,
+            },
+            "rectification": {
+                "references": [_reference(placed) for placed in view.references],
+                "camera": {
+                    "focal_px": round(view.camera.focal_px, 2),
+                    "principal_point_px": [round(c, PX_DIGITS) for c in view.camera.principal_point_px],
+                    "radial": [round(k, 6) for k in view.camera.radial],
+                    "height_mm": round(float(view.pose.centre_mm[2]), 1),
+                    "tilt_deg": round(view.pose.tilt_deg, 2),
+                },
+                "growth_px": {"value": round(view.growth_px[0], 3), "u": round(view.growth_px[1], 3)},
+            },
+            "thickness_mm": self.thickness_mm,
+            "pieces": [piece.to_dict() for piece in self.pieces],
+            "warnings": [{"code": note.code, "message": note.message, "advice": note.advice} for note in self.warnings],
+        }
+
+
+def _reference(placed: PlacedReference) -> dict[str, Any]:
+    reference = placed.reference
+    return {
+        "kind": reference.kind,
+        "code": reference.code,
+        "size_mm": list(reference.size_mm),
+        "corners_px": _listed(reference.corners_px, PX_DIGITS),
+        "corners_mm": _listed(placed.corners_mm, MM_DIGITS),
+        "residual_px": round(placed.residual_px, 4),
+    }
+
+
+def _listed(points: Points, digits: int) -> Any:
+    return points.round(digits).tolist()

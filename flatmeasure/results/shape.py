@@ -1,0 +1,147 @@
+"""A fitted outline ready to be measured: its points, which edge each belongs to, and how causes of error move them.
+
+Camera, lens, pose and the references' size move all points together, as do the cloth's thickness and a common shift of
+the outline; contact shadow and the cloth's wall shift each edge by itself. Each is a displacement field of the whole
+outline. A measure's share of the variance is its squared change along each field (GUM, 5.2.2), so that what cancels
+within a length or an area does cancel, and what adds up adds up.
+"""
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flatmeasure.edges.fitting import FittedOutline, fit_outline
+from flatmeasure.outline.refinement import Outline
+from flatmeasure.photos.camera import Points
+from flatmeasure.view.rectification import Rectification, polygon_area
+
+SPACING_MM = 4.0  # of the points that carry an edge's displacement: a lens bends nothing visibly within that
+# A located outline is off by what its noise does not show: all round by tone curve and sharpening, and side by side by
+# contact shadow and by the cloth's own wall (0.15 px all round and 0.25 px a side, rms over renders).
+U_SHIFT_PX = 0.1
+U_SIDE_PX, U_SIDE_SHARE = 0.12, 0.12  # pixels, and share of the thickness as seen
+U_THICKNESS_GIVEN = 0.1  # a ruler's reading, mm, plus a tenth of it
+U_THICKNESS_UNKNOWN = 0.5  # most cloth is 0.2 to 1.5 mm thick (common practice)
+MITRE_LIMIT = 5.0
+SLIDE_LIMIT = 0.1  # of 1 - cos^2: edges that meet smoothly have no corner to slide
+OWN_FIELDS = ("thickness of the cloth", "tone at the cloth's edge")  # displacement fields beyond the camera's
+
+
+@dataclass(frozen=True, eq=False)
+class Shape:
+    """A fitted outline, its points closed and evenly spaced."""
+
+    points_mm: Points  # (P, 2), closed
+    points_px: Points
+    starts: NDArray[np.intp]  # (E,) index of each edge's first point (outer outlines only)
+    fields: Points  # (K, P, 2) displacement by one standard deviation of each cause shared with other outlines
+    sides: Points  # (E, P, 2) the same of each edge by itself
+    fit: FittedOutline
+
+    @cached_property
+    def moves(self) -> Points:
+        """(K + E, P, 2) displacements by every cause, its edges' own among them."""
+        return np.concatenate([self.fields, self.sides])
+
+
+def shape_of(outline: Outline, view: Rectification, thickness_mm: float) -> Shape:
+    """Fit an outline's edges; a hole is fitted the other way round and turned back, since it is fitted as a shape."""
+    z_mm = heights_mm(outline.points_px, outline.normals_px, view, thickness_mm)
+    at, u_mm = view.to_mat(outline.points_px, z_mm), outline.u_px * view.mm_per_px(outline.points_px)
+    hole = polygon_area(at) < 0
+    turn = slice(None, None, -1 if hole else 1)
+    fit = _from_lower_left(fit_outline(at[turn], u_mm[turn], outline.weak[turn]))
+    parts = [_resample(edge.points_mm)[:-1] for edge in fit.edges]
+    points = np.concatenate(parts)[turn]
+    starts = np.cumsum([0, *[len(part) for part in parts[:-1]]])
+    ahead = _segment_normals(points)
+    normals = _mitre(np.roll(ahead, 1, axis=0), ahead)
+    seen = view.to_picture(points, thickness_mm)
+    step = view.to_picture(points + normals, thickness_mm) - seen
+    z_mm = heights_mm(seen, step / np.linalg.norm(step, axis=1, keepdims=True), view, thickness_mm)
+    seen = view.to_picture(points, z_mm)
+    corners = (len(points) - 1 - starts)[::-1] if hole else starts
+    fields = _fields(points, seen, normals, z_mm, view, thickness_mm)
+    return Shape(points, seen, starts, fields, _sides(points, seen, corners, view, thickness_mm), fit)
+
+
+def _sides(points: Points, seen: Points, starts: NDArray[np.intp], view: Rectification, thickness_mm: float) -> Points:
+    """(E, P, 2) displacements of the outline when one edge by itself shifts by one standard deviation, mm."""
+    scale = view.mm_per_px(seen)
+    u_mm = np.hypot(U_SIDE_PX * scale, U_SIDE_SHARE * thickness_mm)
+    ahead = _segment_normals(points)
+    before = np.roll(ahead, 1, axis=0)
+    mitre = _mitre(before, ahead)
+    fields = np.zeros((len(starts), *points.shape))
+    for field, start, stop in zip(fields, starts, np.roll(starts, -1), strict=True):
+        inside = np.arange(start, stop if stop > start else stop + len(points)) % len(points)
+        field[inside] = mitre[inside]
+        if len(starts) > 1:  # at its ends the edge slides along its neighbours
+            field[start] = _slide(ahead[start], before[start])
+            field[stop] = _slide(before[stop], ahead[stop])
+    return fields * u_mm[:, None]
+
+
+def _slide(moving: Points, staying: Points) -> Points:
+    """Where the crossing of two lines goes when one moves by 1 along its normal (2,) and the other stays."""
+    cosine = float(moving @ staying)
+    return np.asarray((moving - cosine * staying) / max(1.0 - cosine**2, SLIDE_LIMIT))
+
+
+def _fields(
+    points: Points, seen: Points, normals: Points, z_mm: Points, view: Rectification, thickness_mm: float
+) -> Points:
+    """(K, P, 2) displacements of the outline by one standard deviation of each shared cause, mm."""
+    camera = view.deviations(seen, z_mm)
+    u_thickness = U_THICKNESS_GIVEN + 0.1 * thickness_mm if thickness_mm > 0 else U_THICKNESS_UNKNOWN
+    lifted = view.to_mat(seen, thickness_mm + u_thickness) - view.to_mat(seen, thickness_mm)
+    thickness = np.where((z_mm > 0)[:, None] | (thickness_mm <= 0), lifted, 0.0)
+    shift = normals * (U_SHIFT_PX * view.mm_per_px(seen))[:, None]
+    return np.concatenate([camera, thickness[None], shift[None]])
+
+
+def _from_lower_left(fit: FittedOutline) -> FittedOutline:
+    """The same outline beginning at the corner nearest the photographer's left: edge names then stay put."""
+    first = int(np.argmin(fit.corners_mm @ np.array([1.0, 1.0])))
+    return FittedOutline(
+        corners_mm=np.roll(fit.corners_mm, -first, axis=0),
+        angles_deg=np.roll(fit.angles_deg, -first),
+        u_corners_mm=np.roll(fit.u_corners_mm, -first),
+        u_angles_deg=np.roll(fit.u_angles_deg, -first),
+        edges=fit.edges[first:] + fit.edges[:first],
+        outline_mm=fit.outline_mm,
+    )
+
+
+def _resample(line: Points) -> Points:
+    """A polyline with further points on its long segments, none over SPACING_MM apart."""
+    lengths = np.linalg.norm(np.diff(line, axis=0), axis=1)
+    parts = np.maximum(1, np.ceil(lengths / SPACING_MM).astype(int))
+    pieces = [a + (b - a) * np.arange(n)[:, None] / n for a, b, n in zip(line[:-1], line[1:], parts, strict=True)]
+    return np.concatenate([*pieces, line[-1:]])
+
+
+def heights_mm(points_px: Points, normals_px: Points, view: Rectification, thickness_mm: float) -> Points:
+    """Height (N,) of the cloth's edge that the picture shows at each outline point.
+
+    Where the outline faces the point under the camera, the cloth's side wall is seen down to its foot on the mat; where
+    it faces away, the upper edge hides the wall.
+    """
+    at = view.to_mat(points_px, thickness_mm)
+    outward = view.to_mat(points_px + normals_px, thickness_mm) - at
+    toward = np.sum(outward * (view.pose.centre_mm[:2] - at), axis=1) > 0.0
+    return np.where(toward, 0.0, thickness_mm)
+
+
+def _segment_normals(points: Points) -> Points:
+    """Outward normals (P, 2) of a closed counter-clockwise polygon's segments, each starting at its point."""
+    along = np.roll(points, -1, axis=0) - points
+    return np.asarray(np.column_stack([along[:, 1], -along[:, 0]]) / np.linalg.norm(along, axis=1, keepdims=True))
+
+
+def _mitre(before: Points, ahead: Points) -> Points:
+    """Mitre normals (P, 2): moving a vertex along its own by d moves both its segments by d."""
+    cosine = np.sum(before * ahead, axis=1, keepdims=True)
+    return np.asarray((before + ahead) / np.maximum(1.0 + cosine, 2.0 / MITRE_LIMIT**2))

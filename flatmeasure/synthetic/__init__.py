@@ -1,0 +1,1 @@
+"""Photos of known shapes through a known camera, for tests and benchmarks."""

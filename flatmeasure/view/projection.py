@@ -1,0 +1,255 @@
+"""How references on a mat appear to a camera: the model behind the least-squares problem, and its derivatives.
+
+The unknowns x, in this order: log focal length, principal point (x, y), k1, k2 | rotation (3) and translation (3) of
+the camera | apparent growth of dark areas in pixels | log of the references' true size over their stated size, and of
+the mat's grid's | place (x, y) and turn of every reference but the first, whose place fixes the mat frame.
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from flatmeasure.errors import ReferenceImplausible
+from flatmeasure.photos.camera import Camera, Points, Pose, pose_from_rodrigues, project, to_plane, undistort
+from flatmeasure.references.figures import UNIT_CORNERS, Reference, Step
+
+N_CAMERA = 5  # log f, cx, cy, k1, k2
+N_SHARED = 14  # the camera, its pose (6), growth, log size of the references and of the grid
+POSE = slice(N_CAMERA, N_CAMERA + 6)
+GROWTH, LOG_SIZE, LOG_PITCH = 11, 12, 13
+
+U_STEP_PX = 0.05  # common shift of a located side (measured on renders and real boards)
+U_STEP_SHARE = 0.0004  # of its length: paper ripples by some tenths of a millimetre, seen at a slant
+
+
+@dataclass(frozen=True, eq=False)
+class Observations:
+    """All observations of all references, stacked: where in its figure, where in the picture, how sure."""
+
+    local_mm: Points  # (N, 2) in the figure's own frame, x right, y up
+    reference: NDArray[np.intp]  # (N,)
+    points_px: Points  # (N, 2)
+    normals_px: Points  # (N, 2), toward the dark side
+    grows: Points  # (N,) 1 where the growth of dark areas moves the observation, else 0
+    u_px: Points  # (N,) of each by itself: how far it may lie from the fit
+    weights: Points  # (N,) 1 / u as the fit weighs it: what many share does not average out
+    size: NDArray[np.intp]  # (N,) which unknown its size belongs to
+
+
+@dataclass(frozen=True, eq=False)
+class Arrangement:
+    """References under a camera near a starting pose.
+
+    Attributes
+    ----------
+    base : Pose
+        The pose to which the rotation part of the unknowns is an increment.
+    first_placement : (3,) array
+        x, y (mm) and turn (rad) of the first reference.
+    observations : Observations
+    """
+
+    base: Pose
+    first_placement: Points
+    observations: Observations
+
+
+def figure_mm(uv: Points, size_mm: tuple[float, float]) -> Points:
+    """Points of the unit figure (u right, v down) in its own millimetre frame (x right, y up)."""
+    return np.asarray(uv * np.array([size_mm[0], -size_mm[1]]))
+
+
+def place(local_mm: Points, placement: Points) -> Points:
+    """Turn and shift figure points (N, 2) onto the mat; ``placement`` is x, y, turn, one or one for each point."""
+    x, y, turn = np.moveaxis(np.asarray(placement), -1, 0)
+    c, s = np.cos(turn), np.sin(turn)
+    across, up = local_mm[:, 0], local_mm[:, 1]
+    return np.column_stack([c * across - s * up + x, s * across + c * up + y])
+
+
+def stack(references: Sequence[Reference]) -> Observations:
+    """All that is seen of the references, as observations along normals."""
+    local, index, points, normals, grows, alone, weights = [], [], [], [], [], [], []
+    for i, reference in enumerate(references):
+        for step in reference.steps:
+            start, end = np.asarray(step.start), np.asarray(step.end)
+            uv = start + step.fractions[:, None] * (end - start)
+            local.append(figure_mm(uv, reference.size_mm))
+            points.append(step.points_px)
+            normals.append(step.normals_px)
+            grows.append(np.ones(len(uv)))
+            # n points of u each plus one common shift: spread over the points so that their mean keeps it
+            shared = _u_step_px(step)
+            alone.append(np.hypot(step.u_px, shared))
+            weights.append(1.0 / np.sqrt(step.u_px**2 + len(uv) * shared**2))
+            index.append(np.full(len(uv), i))
+        for uv, seen_px, u_px in _fixed_points(reference):
+            for axis in np.eye(2):
+                local.append(figure_mm(uv, reference.size_mm))
+                points.append(seen_px)
+                normals.append(np.tile(axis, (len(uv), 1)))
+                grows.append(np.zeros(len(uv)))
+                alone.append(u_px)
+                weights.append(1.0 / u_px)
+                index.append(np.full(len(uv), i))
+    owner = np.concatenate(index).astype(np.intp)
+    sizes = np.array([LOG_PITCH if reference.kind == "grid" else LOG_SIZE for reference in references])
+    return Observations(
+        np.concatenate(local),
+        owner,
+        np.concatenate(points),
+        np.concatenate(normals),
+        np.concatenate(grows),
+        np.concatenate(alone),
+        np.concatenate(weights),
+        sizes[owner],
+    )
+
+
+def _u_step_px(step: Step) -> float:
+    """What a whole located side may be off by, however many points show it: locating it, and a sheet not quite flat."""
+    length_px = float(np.linalg.norm(step.points_px[-1] - step.points_px[0]))
+    return float(np.hypot(U_STEP_PX, U_STEP_SHARE * length_px))
+
+
+def _fixed_points(reference: Reference) -> Iterator[tuple[Points, Points, Points]]:
+    """Points of a figure seen in both directions, which the growth of dark areas does not move: uv, px, u."""
+    if reference.corner_u_px is not None:
+        yield UNIT_CORNERS, reference.corners_px, np.full(4, reference.corner_u_px)
+    if reference.saddles is not None:
+        yield reference.saddles.uv, reference.saddles.points_px, reference.saddles.u_px
+
+
+def starting_poses(first: Reference, camera: Camera) -> list[Pose]:
+    """Poses to start from, the likeliest first, turned so that X of the mat runs to the right of the picture.
+
+    A plane seen small has up to two (T. Collins and A. Bartoli, "Infinitesimal plane-based pose estimation", 2014).
+
+    Raises
+    ------
+    ReferenceImplausible
+        If no camera above the mat can show the reference like this.
+    """
+    corners = np.column_stack([figure_mm(UNIT_CORNERS, first.size_mm), np.zeros(4)])
+    flat = undistort(first.corners_px, camera)
+    count, turns, shifts, errors = cv2.solvePnPGeneric(
+        corners, flat[:, None], np.eye(3), np.zeros(4), flags=cv2.SOLVEPNP_IPPE
+    )
+    poses = [
+        pose_from_rodrigues(np.asarray(turns[i], dtype=np.float64), np.asarray(shifts[i], dtype=np.float64).ravel())
+        for i in range(count)
+    ]
+    above = [(float(np.ravel(errors)[i]), p) for i, p in enumerate(poses) if p.centre_mm[2] > 0]
+    if not above:
+        raise ReferenceImplausible(
+            "The reference cannot lie flat under a camera the way this photo shows it: "
+            "lay it flat and uncovered on the mat and photograph from above."
+        )
+    best = min(error for error, _ in above)
+    return [_turned(pose) for error, pose in above if error < 4.0 * best + 1.0 / camera.focal_px]
+
+
+def _turned(pose: Pose) -> Pose:
+    """The same camera over a mat frame turned so that the camera's right is the mat's X."""
+    right = pose.rotation[0]
+    angle = np.arctan2(right[1], right[0])
+    c, s = np.cos(angle), np.sin(angle)
+    return Pose(pose.rotation @ np.array([[c, -s, 0.0], [s, c, 0.0], [0.0, 0.0, 1.0]]), pose.translation_mm)
+
+
+def placement_of(reference: Reference, camera: Camera, pose: Pose) -> Points:
+    """Place and turn of a reference as a given camera sees its corners (rigid fit, Umeyama 1991)."""
+    seen = to_plane(reference.corners_px, camera, pose)
+    local = figure_mm(UNIT_CORNERS, reference.size_mm)
+    a, b = local - local.mean(axis=0), seen - seen.mean(axis=0)
+    turn = np.arctan2(np.sum(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]), np.sum(a * b))
+    shift = seen.mean(axis=0) - place(local.mean(axis=0)[None], np.array([0.0, 0.0, turn]))[0]
+    return np.array([shift[0], shift[1], turn])
+
+
+def arrange(references: Sequence[Reference], camera: Camera, base: Pose) -> tuple[Arrangement, Points]:
+    """References under a camera at a starting pose, and the unknowns (P,) with which a solver may start.
+
+    Raises
+    ------
+    ReferenceImplausible
+        If they cannot lie on one plane under this camera.
+    """
+    placements = [placement_of(reference, camera, base) for reference in references]
+    if not np.all(np.isfinite(placements)):
+        raise ReferenceImplausible(
+            "The references cannot lie on one flat mat the way this photo shows them: "
+            "lay them flat beside the cloth and photograph from above."
+        )
+    lens = [np.log(camera.focal_px), *camera.principal_point_px, *camera.radial]
+    start = np.concatenate([lens, np.zeros(3), base.translation_mm, np.zeros(3), *placements[1:]])
+    return Arrangement(base, placements[0], stack(references)), start
+
+
+def misfit_px(x: Points, arrangement: Arrangement) -> Points:
+    """Observed minus modelled position along each observation's normal, in pixels."""
+    obs = arrangement.observations
+    on_mat = place(_true_size(x, obs), _placements(x, arrangement)[obs.reference])
+    seen = project(np.column_stack([on_mat, np.zeros(len(on_mat))]), camera_of(x), pose_of(x, arrangement.base))
+    # dark areas that have grown by g show their border moved by g away from the dark side
+    misfit: Points = np.sum((obs.points_px - seen) * obs.normals_px, axis=1) + x[GROWTH] * obs.grows
+    return misfit
+
+
+def jacobian(x: Points, arrangement: Arrangement) -> Points:
+    """(N, P) derivatives of the misfit."""
+    obs, base = arrangement.observations, arrangement.base
+    camera, pose, placements = camera_of(x), pose_of(x, base), _placements(x, arrangement)[obs.reference]
+    turned = place(_true_size(x, obs), placements * np.array([0.0, 0.0, 1.0]))
+    on_mat = turned + placements[:, :2]
+    before = on_mat @ base.rotation[:, :2].T  # turned into the starting camera frame
+    seen = before @ (pose.rotation @ base.rotation.T).T + pose.translation_mm
+    flat = seen[:, :2] / seen[:, 2:]
+    k1, k2 = camera.radial
+    r2 = np.sum(flat**2, axis=1)
+    gain = 1.0 + r2 * (k1 + r2 * k2)
+    along = -obs.normals_px  # the misfit falls as the model moves along the normal
+    radial = np.sum(along * flat, axis=1)
+    by_flat = camera.focal_px * (along * gain[:, None] + (radial * (2.0 * k1 + 4.0 * k2 * r2))[:, None] * flat)
+    by_seen = np.column_stack([by_flat, -np.sum(by_flat * flat, axis=1)]) / seen[:, 2:]
+    by_mat = by_seen @ pose.rotation[:, :2]
+
+    rows = np.zeros((len(flat), len(x)))
+    rows[:, 0] = camera.focal_px * gain * radial
+    rows[:, 1:3] = along
+    rows[:, 3] = camera.focal_px * r2 * radial
+    rows[:, 4] = rows[:, 3] * r2
+    turns = np.asarray(cv2.Rodrigues(x[POSE][:3])[1]).reshape(3, 3, 3)
+    rows[:, 5:8] = np.einsum("ni,kij,nj->nk", by_seen, turns, before)
+    rows[:, 8:11] = by_seen
+    rows[:, GROWTH] = obs.grows
+    rows[np.arange(len(rows)), obs.size] = np.sum(by_mat * turned, axis=1)
+    by_turn = by_mat[:, 1] * turned[:, 0] - by_mat[:, 0] * turned[:, 1]
+    for i in range(1, len(_placements(x, arrangement))):
+        own = obs.reference == i
+        column = N_SHARED + 3 * (i - 1)
+        rows[own, column : column + 2] = by_mat[own]
+        rows[own, column + 2] = by_turn[own]
+    return rows
+
+
+def _true_size(x: Points, obs: Observations) -> Points:
+    return obs.local_mm * np.exp(x[obs.size])[:, None]
+
+
+def _placements(x: Points, arrangement: Arrangement) -> Points:
+    return np.vstack([arrangement.first_placement, x[N_SHARED:].reshape(-1, 3)])
+
+
+def camera_of(x: Points) -> Camera:
+    """The camera the unknowns speak of."""
+    return Camera(float(np.exp(x[0])), (float(x[1]), float(x[2])), (float(x[3]), float(x[4])))
+
+
+def pose_of(x: Points, base: Pose) -> Pose:
+    """The pose the unknowns speak of."""
+    increment = pose_from_rodrigues(x[POSE][:3], x[POSE][3:])
+    return Pose(increment.rotation @ base.rotation, increment.translation_mm)

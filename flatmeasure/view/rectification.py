@@ -1,0 +1,336 @@
+"""From pixels to millimetres on the mat, with the uncertainty of getting there."""
+
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flatmeasure.errors import Note, OptionInvalid, ReferenceImplausible
+from flatmeasure.photos.camera import Camera, Points, Pose, focal_from_35mm, project, to_plane
+from flatmeasure.photos.photo import Photo, PhotoSource, load_photo
+from flatmeasure.quantity import Quantity, root_sum_squares
+from flatmeasure.references.figures import Rectangle, Reference, Square
+from flatmeasure.references.finding import find_references, reference_from_corners
+from flatmeasure.view.bundle import CameraPrior, Solution, scaled_inverse, solve, unknown_scale
+from flatmeasure.view.lens_profile import STORED, LensProfile, lens_for
+from flatmeasure.view.projection import GROWTH, N_CAMERA
+
+CHI_SQUARE_LIMIT = 4.0  # mean squared residual over its expectation: twice as rough as stated is no longer chance
+CHI_SQUARE_REFUSED = 100.0  # ten times as rough: not a flat figure of the stated shape
+
+# Without metadata: 21 to 36 mm equivalent covers nearly every phone and most kit lenses.
+TYPICAL_35MM, U_LOG_TYPICAL = 27.0, 0.2
+U_LOG_FOCAL = 0.03  # whole millimetres, and the picture may be cropped a little (design, section 2)
+U_CENTRE = 0.01  # of the width
+U_RADIAL = (0.03, 0.01)
+U_RADIAL_UNKNOWN = (0.2, 0.05)  # a lens nothing is known of, or a wide one: its bend may be strong
+U_BEYOND, U_BEYOND_UNKNOWN = 0.003, 0.08  # the next radial term, of the same two kinds of lens
+WIDE_35MM = 20.0
+
+
+U_MEASURED_SIDE_MM = 0.05  # reading a side with a calliper, or a steel rule and a lens, to a tenth of a millimetre
+MOST_OFF_SCALE = 0.1  # a print farther from its nominal side was scaled on purpose or misread
+
+
+@dataclass(frozen=True, eq=False)
+class PlacedReference:
+    """A reference as the fit sees it.
+
+    Attributes
+    ----------
+    reference : Reference
+    corners_mm : (4, 2) array, mat frame
+    residual_px : float
+        Rms distance of its observations from the fit, along their normals.
+    """
+
+    reference: Reference
+    corners_mm: Points
+    residual_px: float
+
+
+@dataclass(frozen=True, eq=False)
+class Rectification:
+    """The solved view: where each pixel lies on the mat, and how sure that is.
+
+    Attributes
+    ----------
+    camera, pose : Camera, Pose
+    spread : tuple of (Camera, Pose)
+        The solution moved by one standard deviation along each principal direction of its covariance, each
+        direction once up and once down (alternating).
+    causes : dict of str to (K, K) array
+        What each cause contributes to the variance of a measure that changes by d (K,) along the `deviations`: d' M d.
+        The matrices add up to the identity.
+    references : tuple of PlacedReference
+    solution : Solution
+        The least-squares problem behind it.
+    notes : tuple of Note
+    """
+
+    camera: Camera
+    pose: Pose
+    spread: tuple[tuple[Camera, Pose], ...]
+    causes: dict[str, Points]
+    references: tuple[PlacedReference, ...]
+    solution: Solution
+    notes: tuple[Note, ...]
+
+    @property
+    def laid(self) -> tuple[PlacedReference, ...]:
+        """The references that lie on the mat; the mat's own grid does not, it is everywhere."""
+        return tuple(placed for placed in self.references if placed.reference.kind != "grid")
+
+    @property
+    def growth_px(self) -> tuple[float, float]:
+        """Apparent growth of dark areas and its standard uncertainty."""
+        return float(self.solution.unknowns[GROWTH]), float(np.sqrt(self.solution.covariance[GROWTH, GROWTH]))
+
+    def to_mat(self, points_px: Points, z_mm: float | Points = 0.0) -> Points:
+        """Points (N, 2) of the picture on the plane at height ``z_mm`` above the mat, (N, 2) mm."""
+        return to_plane(np.asarray(points_px, dtype=np.float64).reshape(-1, 2), self.camera, self.pose, z_mm)
+
+    def to_picture(self, points_mm: Points, z_mm: float | Points = 0.0) -> Points:
+        """Where points (N, 2) of the plane at height ``z_mm`` appear, (N, 2) px."""
+        points = np.asarray(points_mm, dtype=np.float64).reshape(-1, 2)
+        heights = np.broadcast_to(np.asarray(z_mm, dtype=np.float64), (len(points),))
+        return project(np.column_stack([points, heights]), self.camera, self.pose)
+
+    def deviations(self, points_px: Points, z_mm: float | Points = 0.0) -> Points:
+        """How the points' places move together when the solution moves by one standard deviation.
+
+        Returns
+        -------
+        (K, N, 2) array, mm
+            One displacement field for each independent direction: the variance of any quantity is the sum over
+            K of its squared changes (GUM, 5.2.2 with all correlations kept).
+        """
+        moved = np.stack([to_plane(points_px, camera, pose, z_mm) for camera, pose in self.spread])
+        solved = (moved[0::2] - moved[1::2]) / 2.0
+        return np.concatenate([solved, self._beyond(points_px, z_mm)[None]])
+
+    def _beyond(self, points_px: Points, z_mm: float | Points) -> Points:
+        """(N, 2) displacement by one standard deviation of the radial term that is not solved for."""
+        from_centre = (points_px - np.array(self.camera.principal_point_px)) / self.camera.focal_px
+        term = self.solution.prior.u_beyond * np.sum(from_centre**2, axis=1, keepdims=True) ** 3
+        shift_px = term * from_centre * self.camera.focal_px
+        return (
+            to_plane(points_px + shift_px, self.camera, self.pose, z_mm)
+            - to_plane(points_px - shift_px, self.camera, self.pose, z_mm)
+        ) / 2.0
+
+    def mm_per_px(self, points_px: Points) -> Points:
+        """(N,) size on the mat of one pixel at each point: geometric mean over directions."""
+        points = np.asarray(points_px, dtype=np.float64).reshape(-1, 2)
+        at, right, down = (self.to_mat(points + np.array(d)) for d in ([0, 0], [1, 0], [0, 1]))
+        a, b = right - at, down - at
+        return np.asarray(np.sqrt(np.abs(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0])))
+
+    def distance(self, a_px: Points, b_px: Points, z_mm: float = 0.0, *, u_px: float = 0.3) -> Quantity:
+        """Distance between two points of the picture on the plane at ``z_mm``.
+
+        Parameters
+        ----------
+        a_px, b_px : (2,) array
+        z_mm : float
+        u_px : float
+            Standard uncertainty of each point in each direction.
+        """
+        ends = np.array([a_px, b_px], dtype=np.float64)
+        at = self.to_mat(ends, z_mm)
+        moved = at + self.deviations(ends, z_mm)
+        length = float(np.hypot(*(at[1] - at[0])))
+        shared = np.linalg.norm(moved[:, 1] - moved[:, 0], axis=1) - length
+        own = u_px * self.mm_per_px(ends)
+        return Quantity(length, root_sum_squares(shared, own), "mm")
+
+    def area(self, outline_px: Points, z_mm: float = 0.0) -> Quantity:
+        """Area inside a closed polygon (N, 2) of the picture on the plane at ``z_mm``; its vertices count as exact."""
+        points = np.asarray(outline_px, dtype=np.float64)
+        at = self.to_mat(points, z_mm)
+        area = float(polygon_area(at))
+        moved = polygon_area(at + self.deviations(points, z_mm))
+        return Quantity(abs(area), root_sum_squares(moved - area), "mm2")
+
+
+def polygon_area(points_mm: Points) -> NDArray[np.float64]:
+    """Signed area of closed polygons (..., N, 2), counter-clockwise positive (the surveyor's formula)."""
+    x, y = points_mm[..., 0] - points_mm[..., :1, 0], points_mm[..., 1] - points_mm[..., :1, 1]
+    return np.asarray(0.5 * np.sum(x * np.roll(y, -1, axis=-1) - np.roll(x, -1, axis=-1) * y, axis=-1))
+
+
+def rectify(
+    photo: PhotoSource | Photo,
+    references: Sequence[Square | Rectangle] | None = None,
+    *,
+    square_mm: float | None = None,
+    rectangle_mm: tuple[float, float] | None = None,
+    printed_side_mm: float | None = None,
+    lens: LensProfile | str | os.PathLike[str] = STORED,
+) -> Rectification:
+    """Solve where every pixel of a photo lies on the mat.
+
+    Parameters
+    ----------
+    photo : path, bytes, (H, W, 3) uint8 RGB array or Photo
+    references : sequence of Square or Rectangle, optional
+        Corners given by hand; they are refined where the picture shows edges there. Found by themselves when None.
+    square_mm : float, optional
+        Side of all squares to be found.
+    rectangle_mm : (float, float), optional
+        Sides of a rectangle to be found.
+    printed_side_mm : float, optional
+        Side of the squares as measured on the print: it takes the place of ``square_mm`` and is surer.
+    lens : LensProfile, path, "stored" or "none"
+        A lens profile, its file, or a folder of them; "stored" takes the one of the photo's camera from the user's
+        data folder, if there is one; "none" takes what the metadata say.
+
+    Raises
+    ------
+    PhotoUnreadable, ReferenceNotFound, ReferenceImplausible, OptionInvalid, ProfileUnreadable
+    """
+    picture = photo if isinstance(photo, Photo) else load_photo(photo)
+    side_mm = square_mm if printed_side_mm is None else _checked_print(printed_side_mm, square_mm)
+    if references is None:
+        seen = find_references(picture, square_mm=side_mm, rectangle_mm=rectangle_mm)
+    else:
+        seen = tuple(reference_from_corners(picture, given) for given in references)
+    if printed_side_mm is not None:
+        u_log_size = U_MEASURED_SIDE_MM / printed_side_mm
+        seen = tuple(replace(r, u_log_size=u_log_size) if r.size_mm[0] == r.size_mm[1] else r for r in seen)
+    prior, profile = camera_prior(picture), lens_for(picture, lens)
+    if profile is None:
+        return rectify_references(seen, prior)
+    # A calibration solves for no more radial terms than a measurement: what is beyond them stays as unknown.
+    view = rectify_references(seen, replace(profile.prior(picture), u_beyond=prior.u_beyond))
+    return replace(view, notes=(*view.notes, _lens_note(profile)))
+
+
+def _lens_note(profile: LensProfile) -> Note:
+    return Note(
+        "lens-profile",
+        f"The lens is known from a calibration: {profile.name}, {profile.photos} photos.",
+        "To measure without it, say --lens none.",
+    )
+
+
+def _checked_print(printed_side_mm: float, square_mm: float | None) -> float:
+    if square_mm is not None and not abs(printed_side_mm / square_mm - 1.0) <= MOST_OFF_SCALE:
+        raise OptionInvalid(
+            f"A printed side of {printed_side_mm:g} mm is not that of a square of {square_mm:g} mm: "
+            "measure the black square again, or print the sheet anew at 100 %."
+        )
+    return printed_side_mm
+
+
+def camera_prior(photo: Photo) -> CameraPrior:
+    """What a photo's metadata tell of its camera (design, section 2)."""
+    width, height = photo.width_px, photo.height_px
+    known = photo.focal_35mm is not None
+    focal_35mm = photo.focal_35mm or TYPICAL_35MM
+    usual = known and focal_35mm >= WIDE_35MM
+    radial = U_RADIAL if usual else U_RADIAL_UNKNOWN
+    u_centre = U_CENTRE * max(width, height)
+    u = np.array([U_LOG_FOCAL if known else U_LOG_TYPICAL, u_centre, u_centre, *radial])
+    focal_px = focal_from_35mm(focal_35mm, width, height)
+    mean = np.array([np.log(focal_px), (width - 1) / 2, (height - 1) / 2, 0.0, 0.0])
+    return CameraPrior(mean, np.diag(u**2), U_BEYOND if usual else U_BEYOND_UNKNOWN)
+
+
+def rectify_references(references: Sequence[Reference], prior: CameraPrior) -> Rectification:
+    """Solve the view from located references; one that contradicts the others is left out and reported.
+
+    Raises
+    ------
+    ReferenceImplausible
+        If a single reference is no flat figure of its stated shape.
+    """
+    ordered = sorted(references, key=lambda r: -abs(float(polygon_area(r.corners_px))))
+    solution = solve(ordered, prior)
+    left_out: list[Reference] = []
+    while np.max(solution.chi_square) > CHI_SQUARE_LIMIT and len(ordered) > 2:
+        trials = [solve(ordered[:i] + ordered[i + 1 :], prior) for i in range(len(ordered))]
+        best = int(np.argmin([np.max(t.chi_square) for t in trials]))
+        left_out.append(ordered.pop(best))
+        solution = trials[best]
+    if np.max(solution.chi_square) > CHI_SQUARE_REFUSED:
+        raise ReferenceImplausible(_bent(ordered[int(np.argmax(solution.chi_square))], len(ordered)))
+    return _rectification(ordered, solution, _notes(ordered, left_out, solution))
+
+
+def _rectification(references: Sequence[Reference], solution: Solution, notes: tuple[Note, ...]) -> Rectification:
+    camera, pose = solution.camera_and_pose()
+    placed = tuple(
+        PlacedReference(reference, to_plane(reference.corners_px, camera, pose), float(residual))
+        for reference, residual in zip(references, solution.residual_px, strict=True)
+    )
+    return Rectification(camera, pose, *_spread(solution), placed, solution, notes)
+
+
+def _spread(solution: Solution) -> tuple[tuple[tuple[Camera, Pose], ...], dict[str, Points]]:
+    """`Rectification.spread` and `Rectification.causes` of a solution."""
+    view = N_CAMERA + 6
+    values, vectors = np.linalg.eigh(solution.covariance[:view, :view])
+    values = np.maximum(values, 1e-12 * values[-1])
+    moves = np.zeros((view, len(solution.unknowns)))
+    moves[:, :view] = (vectors * np.sqrt(values)).T
+    spread = tuple(solution.camera_and_pose(solution.unknowns + sign * move) for move in moves for sign in (1.0, -1.0))
+    # An estimate is a linear function of its independent inputs: its covariance is the sum of C I_s C over the normal
+    # matrices I_s of the inputs, here seen in the basis in which the whole is the identity.
+    into = (vectors / np.sqrt(values)).T @ solution.covariance[:view]
+    causes = {cause: np.pad(into @ part @ into.T, (0, 1)) for cause, part in solution.information.items()}
+    causes["lens beyond its model"] = np.diag([0.0] * view + [1.0])
+    return spread, causes
+
+
+def foreseen(view: Rectification, information: dict[str, Points]) -> Rectification:
+    """The same view as it would be known had its causes of uncertainty other normal matrices.
+
+    The matrices may have more unknowns than the view's (a further reference); those come last.
+    """
+    total = sum(information.values(), np.zeros_like(next(iter(information.values()))))
+    solution = view.solution
+    covariance = scaled_inverse(total, unknown_scale(len(total)))
+    unknowns = np.concatenate([solution.unknowns, np.zeros(len(total) - len(solution.unknowns))])
+    changed = replace(solution, unknowns=unknowns, covariance=covariance, information=information)
+    spread, causes = _spread(changed)
+    return replace(view, spread=spread, causes=causes, solution=changed)
+
+
+def _name(reference: Reference) -> str:
+    return f"the coded square {reference.code}" if reference.code is not None else f"the {reference.kind} reference"
+
+
+def _bent(reference: Reference, count: int) -> str:
+    if count == 1:
+        return (
+            f"{_name(reference).capitalize()} does not look like a flat figure of {reference.size_mm[0]:g} x "
+            f"{reference.size_mm[1]:g} mm: lay it flat, uncovered, and check the size you gave."
+        )
+    return (
+        "The references contradict each other: check that each lies flat and uncovered on the mat "
+        "and that all have the size you gave."
+    )
+
+
+def _notes(references: Sequence[Reference], left_out: Sequence[Reference], solution: Solution) -> tuple[Note, ...]:
+    notes = [
+        Note(
+            "reference-left-out",
+            f"{_name(reference).capitalize()} disagrees with the others and was left out.",
+            "Check that it lies flat and uncovered and has the stated size.",
+        )
+        for reference in left_out
+    ]
+    if np.max(solution.chi_square) > CHI_SQUARE_LIMIT:
+        worst = references[int(np.argmax(solution.chi_square))]
+        notes.append(
+            Note(
+                "reference-uneven",
+                f"{_name(worst).capitalize()} does not fit a flat square well; all uncertainties were widened.",
+                "Check that it lies flat and uncovered and has the stated size.",
+            )
+        )
+    return tuple(notes)
