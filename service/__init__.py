@@ -1,0 +1,1 @@
+"""The measuring service: HTTP interface, store, workers, and its web page."""
