@@ -20,7 +20,7 @@ from flatmeasure.cloth.evidence import (
 )
 from flatmeasure.cloth.ground import Mask, Scalar, view_ground, view_other_ground
 from flatmeasure.cloth.hints import Marks
-from flatmeasure.cloth.spread import Links, link_neighbours, spread
+from flatmeasure.cloth.spread import Smoother, smoother
 from flatmeasure.photos.camera import Points
 from flatmeasure.photos.photo import Pixels
 
@@ -90,29 +90,29 @@ def separate(
         view = view_other_ground(colours, not_cloth) if is_enough else view_ground(colours, ())
     learned[marks.cloth | marks.like_cloth] = _LIKELY
     allowed = view.allowed & ~marks.excluded
-    links, bins = _picture_links(smooth, allowed), colour_bins(view.even)
+    within_edges, bins = _picture_smoother(smooth, allowed), colour_bins(view.even)
     ground = np.minimum(ground_evidence(view, allowed, not references_px), trust.most_ground)
     printed = in_a_print(ground, learned, shadow_width)
     ground[printed] = np.maximum(ground[printed], 0.0)
     log_odds = first = ground + trust.learned_weight * learned
-    probability = _settle(_with_marks(first, allowed, marks), links)
+    probability = _settle(_with_marks(first, allowed, marks), within_edges)
     for _ in range(_ROUNDS - 1):
         colour = colour_evidence(bins, probability, allowed)
         colour[printed] = np.maximum(colour[printed], 0.0)
         log_odds = _FIRST_WEIGHT * first + _COLOUR_WEIGHT * colour
-        probability = _settle(_with_marks(log_odds, allowed, marks), links)
+        probability = _settle(_with_marks(log_odds, allowed, marks), within_edges)
     sharp = sharp_shade(view, probability, shadow_width)
     if sharp.any():
         log_odds = np.where(sharp, np.float32(_LIKELY), log_odds)
-        probability = _settle(_with_marks(log_odds, allowed, marks), links)
+        probability = _settle(_with_marks(log_odds, allowed, marks), within_edges)
     return Separation(probability, learned, allowed)
 
 
-def _settle(log_odds: Scalar, links: Links) -> Scalar:
+def _settle(log_odds: Scalar, within_edges: Smoother) -> Scalar:
     """Probabilities from log-odds, the sure ones spread over the doubtful."""
     share = np.asarray(1.0 / (1.0 + np.exp(-log_odds)), dtype=np.float32)
     certainty = np.asarray(np.abs(2.0 * share - 1.0) + 0.02, dtype=np.float32)
-    return spread(share, certainty, links, _SPREAD_STRENGTH)
+    return within_edges.spread(share, certainty)
 
 
 def _with_marks(log_odds: Scalar, allowed: Mask, marks: Marks) -> Scalar:
@@ -123,8 +123,9 @@ def _with_marks(log_odds: Scalar, allowed: Mask, marks: Marks) -> Scalar:
     return np.asarray(odds, dtype=np.float32)
 
 
-def _picture_links(smooth: Pixels, allowed: Mask) -> Links:
+def _picture_smoother(smooth: Pixels, allowed: Mask) -> Smoother:
     lab = np.asarray(cv2.cvtColor(smooth, cv2.COLOR_RGB2LAB), dtype=np.uint8)
     features = lab.astype(np.float32) * np.array([1.0, 1.5, 1.5], np.float32)
     steps = np.abs(np.diff(features, axis=1)).sum(axis=2)[allowed[:, 1:]]
-    return link_neighbours(features, max(6.0, 1.5 * float(np.median(steps)) if steps.size else 6.0))
+    softness = max(6.0, 1.5 * float(np.median(steps)) if steps.size else 6.0)
+    return smoother(features, softness, _SPREAD_STRENGTH)

@@ -7,6 +7,7 @@ Weighted least squares: find the x that stays near the evidence where that is su
 the relaxed form of a graph cut (a random walker with priors: L. Grady, "Multilabel random walker image segmentation
 using prior models", 2005). It is solved along rows and columns in turn, each exactly by elimination in a three-diagonal
 system (D. Min et al., "Fast global image smoothing based on weighted least squares", 2014), once for c e, once for c.
+The systems depend on the picture alone, so they are eliminated once and serve all evidence.
 """
 
 from dataclasses import dataclass
@@ -22,38 +23,56 @@ _LEAST_LINK = 1e-4  # nothing is cut off for good
 
 
 @dataclass(frozen=True, eq=False)
-class Links:
-    """How strongly neighbours belong together, 0 to 1.
+class _Chains:
+    """I + L eliminated, L the Laplacian of chains that run down the rows of a picture (H, W); (H, 1, W) each.
 
     Attributes
     ----------
-    across : (W - 1, H) float32 array
-        Between columns; stored with the columns first, as the solver walks.
-    down : (H - 1, W) float32 array
-        Between rows.
+    pivot : float32 array
+        Inverses of the pivots.
+    carried, kept : float32 array
+        What a row takes over from the one before it on the way down, and from the one after it on the way up.
     """
 
-    across: Scalar
-    down: Scalar
+    pivot: Scalar
+    carried: Scalar
+    kept: Scalar
+
+    def solve(self, b: Scalar) -> Scalar:
+        """X of (I + L) x = b, for b (H, 2, W) (L. H. Thomas's algorithm)."""
+        x = b * self.pivot
+        step = np.empty_like(x[0])
+        for row, before, carried in zip(x[1:], x, self.carried[1:], strict=False):
+            row += np.multiply(before, carried, out=step)
+        for row, after, kept in zip(x[-2::-1], x[::-1], self.kept[-2::-1], strict=False):
+            row += np.multiply(after, kept, out=step)
+        return x
 
 
-def link_neighbours(features: NDArray[np.float32], softness: float) -> Links:
-    """Links of a picture (H, W, C): exp(-|difference| / softness), differences summed over the channels."""
+@dataclass(frozen=True, eq=False)
+class Smoother:
+    """Chains across the columns and down the rows of a picture, for each round."""
+
+    rounds: tuple[tuple[_Chains, _Chains], ...]
+
+    def spread(self, evidence: Scalar, certainty: Scalar) -> Scalar:
+        """Smooth evidence, weighted by its certainty (both (H, W)), within the picture's edges."""
+        both = np.stack([certainty * evidence, certainty], axis=1)
+        for across, down in self.rounds:
+            both = down.solve(_turned(across.solve(_turned(both))))
+        return np.asarray(both[:, 0] / np.maximum(both[:, 1], 1e-6), dtype=np.float32)
+
+
+def smoother(features: NDArray[np.float32], softness: float, strength: float) -> Smoother:
+    """For a picture (H, W, C).
+
+    Neighbours belong together by exp(-|difference| / softness), differences summed over the channels; ``strength`` is
+    the lambda of all rounds together.
+    """
     down = _link(features, softness)
     across = _link(np.ascontiguousarray(features.transpose(1, 0, 2)), softness)
-    return Links(across, down)
-
-
-def spread(evidence: Scalar, certainty: Scalar, links: Links, strength: float) -> Scalar:
-    """Smooth evidence, weighted by its certainty (both (H, W)), along the links."""
-    top, bottom = certainty * evidence, certainty
-    for k in range(_ROUNDS):
-        lam = strength * 1.5 * 4.0 ** (_ROUNDS - 1 - k) / (4.0**_ROUNDS - 1.0)  # Min et al., equation 16
-        both = np.concatenate([top.T, bottom.T], axis=1)
-        top, bottom = np.split(_solve_chains(both, np.tile(links.across * lam, 2)), 2, axis=1)
-        both = np.concatenate([top.T, bottom.T], axis=1)
-        top, bottom = np.split(_solve_chains(both, np.tile(links.down * lam, 2)), 2, axis=1)
-    return np.asarray(top / np.maximum(bottom, 1e-6), dtype=np.float32)
+    shares = [strength * 1.5 * 4.0 ** (_ROUNDS - 1 - k) / (4.0**_ROUNDS - 1.0) for k in range(_ROUNDS)]  # equation 16
+    return Smoother(tuple((_eliminated(across * share), _eliminated(down * share)) for share in shares))
 
 
 def _link(features: NDArray[np.float32], softness: float) -> Scalar:
@@ -61,15 +80,17 @@ def _link(features: NDArray[np.float32], softness: float) -> Scalar:
     return np.asarray(cv2.exp(-step / softness) + _LEAST_LINK, dtype=np.float32)
 
 
-def _solve_chains(b: Scalar, link: Scalar) -> Scalar:
-    """Solve (I + L) x = b for every column of b, L the Laplacian of a chain with these links (Thomas's algorithm)."""
-    x, kept = np.empty_like(b), np.empty_like(link)
-    x[0], kept[0] = b[0] / (1.0 + link[0]), link[0] / (1.0 + link[0])
-    for i in range(1, len(link)):
-        inverse = 1.0 / (1.0 + link[i - 1] * (1.0 - kept[i - 1]) + link[i])
-        kept[i] = link[i] * inverse
-        x[i] = (b[i] + link[i - 1] * x[i - 1]) * inverse
-    x[-1] = (b[-1] + link[-1] * x[-2]) / (1.0 + link[-1] * (1.0 - kept[-1]))
-    for i in range(len(link) - 1, -1, -1):
-        x[i] += kept[i] * x[i + 1]
-    return x
+def _eliminated(link: Scalar) -> _Chains:
+    """Of links (H - 1, W) between the rows."""
+    ends = np.zeros((1, link.shape[1]), np.float32)
+    above, below = np.concatenate([ends, link]), np.concatenate([link, ends])
+    pivot, kept = np.empty_like(above), np.empty_like(above)
+    before = ends[0]
+    for i in range(len(above)):
+        pivot[i] = 1.0 / (1.0 + above[i] * (1.0 - before) + below[i])
+        before = kept[i] = below[i] * pivot[i]
+    return _Chains(pivot[:, None], (above * pivot)[:, None], kept[:, None])
+
+
+def _turned(both: Scalar) -> Scalar:
+    return np.ascontiguousarray(both.transpose(2, 1, 0))
