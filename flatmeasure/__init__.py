@@ -41,7 +41,7 @@ if TYPE_CHECKING:
     from flatmeasure.pieces.rectangles import largest_rectangle
     from flatmeasure.pieces.strips import StripPlan, place_strips
     from flatmeasure.pieces.totals import total_cloth
-    from flatmeasure.pipeline import measure
+    from flatmeasure.pipeline import PreparedPhoto, measure, prepare
     from flatmeasure.quantity import Quantity
     from flatmeasure.references.figures import Rectangle, Square
     from flatmeasure.results.measurement import Corner, Edge, Measurement, Piece
@@ -75,6 +75,7 @@ _HOME = {
     "PhotoUnusable": "errors",
     "Piece": "results.measurement",
     "PieceUnreadable": "errors",
+    "PreparedPhoto": "pipeline",
     "Quantity": "quantity",
     "Rectangle": "references.figures",
     "Rectification": "view.rectification",
@@ -107,6 +108,7 @@ _HOME = {
     "panel_from_outline": "pieces.panel_file",
     "panels_from_dict": "pieces.panel_file",
     "place_strips": "pieces.strips",
+    "prepare": "pipeline",
     "read_panels": "pieces.panel_file",
     "read_pattern": "enough.pattern_file",
     "rectify": "view.rectification",
@@ -140,6 +142,7 @@ __all__ = [
     "PhotoUnusable",
     "Piece",
     "PieceUnreadable",
+    "PreparedPhoto",
     "Quantity",
     "Rectangle",
     "Rectification",
@@ -172,6 +175,7 @@ __all__ = [
     "panel_from_outline",
     "panels_from_dict",
     "place_strips",
+    "prepare",
     "read_panels",
     "read_pattern",
     "rectify",

@@ -1,13 +1,16 @@
 """The whole way from a photo to a measurement; each step is a module of its own."""
 
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
 from string import ascii_uppercase
+from typing import TypedDict, Unpack
 
 import numpy as np
 
+from flatmeasure.cloth.hints import Hints
 from flatmeasure.cloth.regions import ClothRegion
-from flatmeasure.cloth.segmentation import segment_cloth
+from flatmeasure.cloth.segmentation import SeenCloth, resegment_cloth, see_cloth
 from flatmeasure.errors import Note, OptionInvalid
 from flatmeasure.outline.refinement import refine_outline
 from flatmeasure.photos.photo import Photo, PhotoSource, load_photo
@@ -16,24 +19,34 @@ from flatmeasure.results.advice import best_remedy
 from flatmeasure.results.measurement import WEAK_SHARE, Measurement, Piece
 from flatmeasure.results.measures import measure_piece
 from flatmeasure.view.grid import rectify_on_grid
-from flatmeasure.view.lens_profile import STORED, LensProfile
+from flatmeasure.view.lens_profile import LensProfile
 from flatmeasure.view.rectification import Rectification, rectify
 
 MAX_THICKNESS_MM = 100.0
 STEEP_DEG = 30.0
 UNSURE = 0.5
 
+OnStep = Callable[[str], None]
+
+
+class ViewOptions(TypedDict, total=False):
+    """What is known of the references and the lens, as `rectify` takes it."""
+
+    references: Sequence[Square | Rectangle] | None
+    square_mm: float | None
+    rectangle_mm: tuple[float, float] | None
+    printed_side_mm: float | None
+    lens: LensProfile | str | os.PathLike[str]
+
 
 def measure(
     photo: PhotoSource | Photo,
     *,
-    square_mm: float | None = None,
-    rectangle_mm: tuple[float, float] | None = None,
-    references: Sequence[Square | Rectangle] | None = None,
     grid_mm: float | None = None,
     thickness_mm: float = 0.0,
-    printed_side_mm: float | None = None,
-    lens: LensProfile | str | os.PathLike[str] = STORED,
+    hints: Hints | None = None,
+    on_step: OnStep | None = None,
+    **options: Unpack[ViewOptions],
 ) -> Measurement:
     """Measure the cloth in a photo.
 
@@ -55,6 +68,10 @@ def measure(
         Side of the squares as measured on the print: it takes the place of ``square_mm`` and is surer.
     lens : LensProfile, path, "stored" or "none"
         What is known of the lens from a calibration, see `rectify`.
+    hints : Hints, optional
+        Where a person says cloth is and is not.
+    on_step : callable, optional
+        Called with a few plain words as each step begins.
 
     Returns
     -------
@@ -65,25 +82,76 @@ def measure(
     PhotoUnreadable, PhotoUnusable, ReferenceNotFound, ReferenceImplausible, ClothNotFound, OptionInvalid,
     ProfileUnreadable
     """
-    if not 0.0 <= thickness_mm <= MAX_THICKNESS_MM:
-        raise OptionInvalid(f"A thickness of {thickness_mm:g} mm makes no sense: give 0 to {MAX_THICKNESS_MM:g} mm.")
+    _check_thickness(thickness_mm)
+    prepared = prepare(photo, on_step=on_step, **options)
+    return prepared.measure(grid_mm=grid_mm, thickness_mm=thickness_mm, hints=hints, on_step=on_step)
+
+
+def prepare(
+    photo: PhotoSource | Photo, *, on_step: OnStep | None = None, **options: Unpack[ViewOptions]
+) -> "PreparedPhoto":
+    """Read a photo, solve its view and look at it: what no hint changes, so that hints are answered within a moment.
+
+    Parameters and errors are those of `measure`.
+    """
+    tell = on_step or _tell_nobody
+    tell("reading the photo")
     picture = photo if isinstance(photo, Photo) else load_photo(photo)
-    view = rectify(
-        picture,
-        references,
-        square_mm=square_mm,
-        rectangle_mm=rectangle_mm,
-        printed_side_mm=printed_side_mm,
-        lens=lens,
-    )
+    tell("finding the squares")
+    view = rectify(picture, **options)
+    tell("looking for cloth")
     corners_px = [placed.reference.corners_px for placed in view.laid]
     centre_px = np.array([[(picture.width_px - 1) / 2, (picture.height_px - 1) / 2]])
-    regions = segment_cloth(picture, references_px=corners_px, mm_per_px=float(view.mm_per_px(centre_px)[0]))
-    view = rectify_on_grid(picture, view, grid_mm, covered_px=[region.outline_px for region in regions])
-    pieces = tuple(
-        _piece(name, region, picture, view, thickness_mm) for name, region in zip(_names(), regions, strict=False)
-    )
-    return Measurement(picture, view, thickness_mm, pieces, (*view.notes, *_notes(picture, view, pieces)))
+    seen = see_cloth(picture, references_px=corners_px, mm_per_px=float(view.mm_per_px(centre_px)[0]))
+    return PreparedPhoto(picture, view, seen)
+
+
+@dataclass(frozen=True, eq=False)
+class PreparedPhoto:
+    """A photo read and looked at.
+
+    Attributes
+    ----------
+    photo : Photo
+    view : Rectification
+        From the references alone.
+    seen : SeenCloth
+    """
+
+    photo: Photo
+    view: Rectification
+    seen: SeenCloth
+
+    def measure(
+        self,
+        *,
+        grid_mm: float | None = None,
+        thickness_mm: float = 0.0,
+        hints: Hints | None = None,
+        on_step: OnStep | None = None,
+    ) -> Measurement:
+        """Measure it; parameters and errors are those of the function `measure`, and so is the result."""
+        _check_thickness(thickness_mm)
+        tell = on_step or _tell_nobody
+        tell("telling cloth from ground")
+        regions = resegment_cloth(self.seen, hints)
+        tell("reading the mat's grid")
+        view = rectify_on_grid(self.photo, self.view, grid_mm, covered_px=[region.outline_px for region in regions])
+        pieces = []
+        for name, region in zip(_names(), regions, strict=False):
+            tell(f"following the edge of piece {name}")
+            pieces.append(_piece(name, region, self.photo, view, thickness_mm))
+        notes = (*view.notes, *_notes(self.photo, view, pieces))
+        return Measurement(self.photo, view, thickness_mm, tuple(pieces), notes)
+
+
+def _tell_nobody(step: str) -> None:
+    pass
+
+
+def _check_thickness(thickness_mm: float) -> None:
+    if not 0.0 <= thickness_mm <= MAX_THICKNESS_MM:
+        raise OptionInvalid(f"A thickness of {thickness_mm:g} mm makes no sense: give 0 to {MAX_THICKNESS_MM:g} mm.")
 
 
 def _names() -> Iterator[str]:

@@ -7,6 +7,7 @@ import cv2
 import numpy as np
 
 from flatmeasure.cloth.ground import Mask
+from flatmeasure.errors import OptionInvalid
 from flatmeasure.photos.camera import Points
 from flatmeasure.photos.photo import Pixels
 
@@ -44,6 +45,27 @@ class Marks:
     like_cloth: Mask
     like_ground: Mask
     excluded: Mask
+
+
+def check_hints(hints: Hints, photo_px: Points) -> None:
+    """Refuse what lies outside a photo of a width and height, or is no box.
+
+    Raises
+    ------
+    OptionInvalid
+    """
+    boxes = [*hints.cloth_boxes_px, *hints.not_cloth_boxes_px]
+    for x0, y0, x1, y1 in boxes:
+        if not (x0 < x1 and y0 < y1):
+            raise OptionInvalid(f"The box {x0:g},{y0:g},{x1:g},{y1:g} has no area: give its upper left corner first.")
+    corners = [np.reshape(box, (2, 2)) for box in boxes]
+    for points in [*hints.cloth_px, *hints.not_cloth_px, *corners]:
+        for x, y in np.reshape(np.asarray(points, np.float64), (-1, 2)):
+            if not (-0.5 <= x <= photo_px[0] - 0.5 and -0.5 <= y <= photo_px[1] - 0.5):
+                raise OptionInvalid(
+                    f"The hint at {x:g},{y:g} lies outside the photo, which is {photo_px[0]:g} x {photo_px[1]:g} "
+                    "pixels: give pixels of the upright photo."
+                )
 
 
 def draw_marks(hints: Hints, small: Pixels, scale: Points) -> Marks:

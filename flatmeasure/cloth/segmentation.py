@@ -6,15 +6,16 @@ nearby on a larger one; what is left is cleaned, outlined and given a confidence
 
 import os
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from flatmeasure.cloth.ground import Mask, Scalar
-from flatmeasure.cloth.hints import Hints, draw_marks
+from flatmeasure.cloth.hints import Hints, check_hints, draw_marks
 from flatmeasure.cloth.regions import ClothRegion, Sizes, clean_mask, trace_regions
-from flatmeasure.cloth.separation import separate
+from flatmeasure.cloth.separation import Seen, look, separate
 from flatmeasure.cloth.things import doubtful_pieces, things_among
 from flatmeasure.errors import ClothNotFound
 from flatmeasure.photos.camera import Points
@@ -81,23 +82,65 @@ def segment_cloth(
     -------
     tuple of ClothRegion, largest first; empty when there is none
     """
+    return resegment_cloth(see_cloth(photo, references_px=references_px, mm_per_px=mm_per_px), hints)
+
+
+@dataclass(frozen=True, eq=False)
+class SeenCloth:
+    """A photo as seen before anybody has said what in it is cloth: hints are then answered within a moment.
+
+    Attributes
+    ----------
+    photo_px : (2,) array
+        Width and height of the photo.
+    medium, small : (H, W, 3) uint8 arrays
+        The photo in two sizes.
+    sizes : Sizes
+    seen : Seen
+    """
+
+    photo_px: Points
+    medium: Pixels
+    small: Pixels
+    sizes: Sizes
+    seen: Seen
+
+
+def see_cloth(photo: Photo, *, references_px: Sequence[Points] = (), mm_per_px: float | None = None) -> SeenCloth:
+    """Look at a photo; the parameters are those of `segment_cloth`."""
     medium = _reduced(photo.rgb, _MEDIUM_PX)
     small = _reduced(medium, _SMALL_PX)
-    scale = np.array([small.shape[1] / photo.width_px, small.shape[0] / photo.height_px])
+    photo_px = np.array([photo.width_px, photo.height_px], dtype=np.float64)
+    scale = np.array([small.shape[1], small.shape[0]]) / photo_px
     references = [(np.asarray(quad, np.float64) + 0.5) * scale - 0.5 for quad in references_px]
-    marks = draw_marks(hints or Hints(), small, scale)
-    to_photo = (photo.width_px / medium.shape[1], photo.height_px / medium.shape[0])
-    sizes = _sizes(medium, None if mm_per_px is None else mm_per_px * to_photo[0])
-    found = separate(small, medium, references, marks, sizes.shadow_width * small.shape[1] / medium.shape[1])
+    sizes = _sizes(medium, None if mm_per_px is None else mm_per_px * photo.width_px / medium.shape[1])
+    seen = look(small, medium, references, sizes.shadow_width * small.shape[1] / medium.shape[1])
+    return SeenCloth(photo_px, medium, small, sizes, seen)
+
+
+def resegment_cloth(seen: SeenCloth, hints: Hints | None = None) -> tuple[ClothRegion, ...]:
+    """The pieces of cloth in a photo looked at before, largest first.
+
+    Raises
+    ------
+    OptionInvalid
+        A hint lies outside the photo.
+    """
+    medium, small = seen.medium, seen.small
+    given = hints or Hints()
+    check_hints(given, seen.photo_px)
+    marks = draw_marks(given, small, np.array([small.shape[1], small.shape[0]]) / seen.photo_px)
+    found = separate(seen.seen, marks)
     probability, learned = _resized(found.probability, medium), _resized(found.learned, medium)
     kept_open = _resized(marks.ground.astype(np.float32), medium) > 0.5
-    cloth = clean_mask(probability, _snap(probability, small.shape[1], medium), sizes, kept_open)
+    cloth = clean_mask(probability, _snap(probability, small.shape[1], medium), seen.sizes, kept_open)
     doubtful = doubtful_pieces(cloth, learned)
-    if references:  # all that lies on a mat may be cloth, so a doubt alone is not enough
+    if seen.seen.on_a_mat:  # all that lies on a mat may be cloth, so a doubt alone is not enough
         allowed = _resized(found.allowed.astype(np.float32), medium) > 0.5
         cloth &= ~things_among(doubtful, allowed, medium)
     else:
         cloth &= ~doubtful
+    to_photo = (float(seen.photo_px[0]) / medium.shape[1], float(seen.photo_px[1]) / medium.shape[0])
     regions = trace_regions(cloth, probability, doubtful, medium, to_photo)
     surest = max((region.confidence for region in regions), default=0.0)
     return tuple(region for region in regions if region.confidence >= _WORTH_SHOWING * surest)

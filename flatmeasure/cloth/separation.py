@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from flatmeasure.cloth.evidence import (
     colour_bins,
@@ -18,7 +19,7 @@ from flatmeasure.cloth.evidence import (
     paint_over,
     sharp_shade,
 )
-from flatmeasure.cloth.ground import Mask, Scalar, view_ground, view_other_ground
+from flatmeasure.cloth.ground import GroundView, Mask, Scalar, view_ground, view_other_ground
 from flatmeasure.cloth.hints import Marks
 from flatmeasure.cloth.spread import Smoother, smoother
 from flatmeasure.photos.camera import Points
@@ -62,10 +63,34 @@ class Separation:
     allowed: Mask
 
 
-def separate(
-    small: Pixels, medium: Pixels, references_px: Sequence[Points], marks: Marks, shadow_width: float
-) -> Separation:
-    """Tell cloth from ground.
+@dataclass(frozen=True, eq=False)
+class Seen:
+    """What the small picture shows, whatever a person says of it.
+
+    Attributes
+    ----------
+    view : GroundView
+    learned : (H, W) float32 array
+        What the network says, as log-odds.
+    bins : (H, W) int32 array
+        Number of each pixel's colour.
+    within_edges : Smoother
+    on_a_mat : bool
+        References lie on a mat; cloth may be nowhere else.
+    shadow_width : float
+        Widest cast shadow with a sharp edge, in pixels.
+    """
+
+    view: GroundView
+    learned: Scalar
+    bins: NDArray[np.int32]
+    within_edges: Smoother
+    on_a_mat: bool
+    shadow_width: float
+
+
+def look(small: Pixels, medium: Pixels, references_px: Sequence[Points], shadow_width: float) -> Seen:
+    """Learn the ground and ask the network: what takes longest, and what no hint changes.
 
     Parameters
     ----------
@@ -78,7 +103,6 @@ def separate(
     """
     smooth = np.asarray(cv2.GaussianBlur(small, (0, 0), 0.7), dtype=np.uint8)
     colours = smooth.astype(np.float32) / 255.0
-    trust = _ON_A_MAT if references_px else _ANYWHERE
     if references_px:
         view = view_ground(colours, references_px)
         learned = learned_evidence(*paint_over(view, small, medium), view.allowed.shape)
@@ -88,23 +112,30 @@ def separate(
         not_cloth = learned < _NOT_CLOTH
         is_enough = not_cloth.mean() > _FEWEST_GROUND
         view = view_other_ground(colours, not_cloth) if is_enough else view_ground(colours, ())
-    learned[marks.cloth | marks.like_cloth] = _LIKELY
+    within_edges = _picture_smoother(smooth, view.allowed)
+    return Seen(view, learned, colour_bins(view.even), within_edges, bool(references_px), shadow_width)
+
+
+def separate(seen: Seen, marks: Marks) -> Separation:
+    """Tell cloth from ground, minding what a person has marked."""
+    trust = _ON_A_MAT if seen.on_a_mat else _ANYWHERE
+    view = seen.view
+    learned = np.where(marks.cloth | marks.like_cloth, np.float32(_LIKELY), seen.learned)
     allowed = view.allowed & ~marks.excluded
-    within_edges, bins = _picture_smoother(smooth, allowed), colour_bins(view.even)
-    ground = np.minimum(ground_evidence(view, allowed, not references_px), trust.most_ground)
-    printed = in_a_print(ground, learned, shadow_width)
+    ground = np.minimum(ground_evidence(view, allowed, not seen.on_a_mat), trust.most_ground)
+    printed = in_a_print(ground, learned, seen.shadow_width)
     ground[printed] = np.maximum(ground[printed], 0.0)
     log_odds = first = ground + trust.learned_weight * learned
-    probability = _settle(_with_marks(first, allowed, marks), within_edges)
+    probability = _settle(_with_marks(first, allowed, marks), seen.within_edges)
     for _ in range(_ROUNDS - 1):
-        colour = colour_evidence(bins, probability, allowed)
+        colour = colour_evidence(seen.bins, probability, allowed)
         colour[printed] = np.maximum(colour[printed], 0.0)
         log_odds = _FIRST_WEIGHT * first + _COLOUR_WEIGHT * colour
-        probability = _settle(_with_marks(log_odds, allowed, marks), within_edges)
-    sharp = sharp_shade(view, probability, shadow_width)
+        probability = _settle(_with_marks(log_odds, allowed, marks), seen.within_edges)
+    sharp = sharp_shade(view, probability, seen.shadow_width)
     if sharp.any():
         log_odds = np.where(sharp, np.float32(_LIKELY), log_odds)
-        probability = _settle(_with_marks(log_odds, allowed, marks), within_edges)
+        probability = _settle(_with_marks(log_odds, allowed, marks), seen.within_edges)
     return Separation(probability, learned, allowed)
 
 
