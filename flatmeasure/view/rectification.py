@@ -18,7 +18,7 @@ from flatmeasure.view.lens_profile import STORED, LensProfile, lens_for
 from flatmeasure.view.projection import GROWTH, N_CAMERA
 
 CHI_SQUARE_LIMIT = 4.0  # mean squared residual over its expectation: twice as rough as stated is no longer chance
-CHI_SQUARE_REFUSED = 100.0  # ten times as rough: not a flat figure of the stated shape
+BENT_SHARE = 0.01  # of the side: rms distance from a flat figure that no widened uncertainty makes good
 
 # Without metadata: 21 to 36 mm equivalent covers nearly every phone and most kit lenses.
 TYPICAL_35MM, U_LOG_TYPICAL = 27.0, 0.2
@@ -255,9 +255,15 @@ def rectify_references(references: Sequence[Reference], prior: CameraPrior) -> R
         best = int(np.argmin([np.max(t.chi_square) for t in trials]))
         left_out.append(ordered.pop(best))
         solution = trials[best]
-    if np.max(solution.chi_square) > CHI_SQUARE_REFUSED:
-        raise ReferenceImplausible(_bent(ordered[int(np.argmax(solution.chi_square))], len(ordered)))
+    bend = solution.residual_px / [_shortest_side_px(reference) for reference in ordered]
+    bend[solution.chi_square <= CHI_SQUARE_LIMIT] = 0.0  # noise is no bend
+    if np.max(bend) > BENT_SHARE:
+        raise ReferenceImplausible(_bent(ordered[int(np.argmax(bend))], len(ordered)))
     return _rectification(ordered, solution, _notes(ordered, left_out, solution))
+
+
+def _shortest_side_px(reference: Reference) -> float:
+    return float(np.linalg.norm(reference.corners_px - np.roll(reference.corners_px, 1, axis=0), axis=1).min())
 
 
 def _rectification(references: Sequence[Reference], solution: Solution, notes: tuple[Note, ...]) -> Rectification:
