@@ -14,6 +14,15 @@ import typer
 
 from flatmeasure import __version__
 from flatmeasure.commands.enough_commands import buy, enough
+from flatmeasure.commands.hint_options import (
+    BOX,
+    CLOTH_HELP,
+    NOT_CLOTH_HELP,
+    OUTSIDE_HELP,
+    STROKE,
+    WITHIN_HELP,
+    parse_hints,
+)
 from flatmeasure.commands.lens_command import lens
 from flatmeasure.commands.piece_commands import app as pieces
 from flatmeasure.commands.sheet_command import sheet
@@ -103,6 +112,10 @@ def measure(
     ] = None,
     thickness: Annotated[str, typer.Option(metavar="LENGTH", help="Thickness of the cloth, such as 0.8mm.")] = "0",
     lens_profile: Annotated[str, typer.Option("--lens", metavar="stored|none|PATH", help=LENS_HELP)] = "stored",
+    cloth: Annotated[list[str] | None, typer.Option(metavar=STROKE, help=CLOTH_HELP)] = None,
+    not_cloth: Annotated[list[str] | None, typer.Option(metavar=STROKE, help=NOT_CLOTH_HELP)] = None,
+    within: Annotated[list[str] | None, typer.Option(metavar=BOX, help=WITHIN_HELP)] = None,
+    outside: Annotated[list[str] | None, typer.Option(metavar=BOX, help=OUTSIDE_HELP)] = None,
     json_path: Annotated[
         Path | None, typer.Option("--json", metavar="FILE", help="Write the measurement as JSON.")
     ] = None,
@@ -119,6 +132,7 @@ def measure(
     rectangle_mm = parse_size(rectangle, "rectangle") if rectangle is not None else None
     grid_mm = parse_length(grid, "grid") if grid is not None else None
     thickness_mm = parse_length(thickness, "thickness", zero_allowed=True)
+    hints = parse_hints(cloth or (), not_cloth or (), within or (), outside or ())
     check_writable(json_path, photo)
     check_writable(overlay_path, photo, (".png", ".jpg", ".jpeg"))
     references = None if corners is None else [_given_reference(corners, printed_side_mm or square_mm, rectangle_mm)]
@@ -136,6 +150,7 @@ def measure(
         thickness_mm=thickness_mm,
         printed_side_mm=printed_side_mm,
         lens=lens_profile,
+        hints=hints,
     )
     for path, content in _results(found, json_path, overlay_path, unit):
         write_file(path, content)

@@ -35,7 +35,7 @@ ORDER = {
     "calibration": "sheet lens_fit lens",
     "synthetic": "coverage scene rendering",
     "commands": (
-        "sheet_command lens_command piece_options piece_shape_commands piece_use_commands piece_commands "
+        "sheet_command lens_command hint_options piece_options piece_shape_commands piece_use_commands piece_commands "
         "enough_commands"
     ),
     "..": "cli",
