@@ -128,15 +128,25 @@ def fit_ground(colours: NDArray[np.float32], clusters: int = 6) -> GroundModel:
 
 
 def ground_distance(model: GroundModel, colours: NDArray[np.float32], shade: Shade) -> Scalar:
-    """Distance of every pixel, (H, W, 3) RGB 0 to 1, to the nearest ground colour in standard deviations."""
-    pixels = np.ascontiguousarray(colours.reshape(-1, 3))
-    nearest = np.full(len(pixels), np.inf, np.float32)
-    for mean, whitener in zip(model.means, model.whiteners, strict=True):
-        seen, lit = pixels @ whitener.T, whitener @ mean
-        length2, along, lit2 = np.einsum("ij,ij->i", seen, seen), seen @ lit, float(lit @ lit)
-        ratio = np.clip(along / lit2, shade.least, shade.most)
-        np.minimum(nearest, length2 + lit2 - 2.0 * along, out=nearest)
-        np.minimum(nearest, length2 + ratio * (ratio * lit2 - 2.0 * along) + shade.price**2, out=nearest)
+    """Distance of every pixel, (H, W, 3) RGB 0 to 1, to the nearest ground colour in standard deviations.
+
+    A squared distance is a quadratic form in the channels; all clusters' forms are taken at once, as one product.
+    """
+    precision = model.whiteners.swapaxes(1, 2) @ model.whiteners
+    lit = np.einsum("kij,kj->ki", precision, model.means)
+    lit2 = np.einsum("ki,ki->k", lit, model.means)
+    pixels = np.ascontiguousarray(colours.reshape(-1, 3).T)
+    red, green, blue = pixels
+    products = np.stack([red * red, green * green, blue * blue, red * green, red * blue, green * blue])
+    squares = np.concatenate([precision[:, [0, 1, 2], [0, 1, 2]], 2.0 * precision[:, [0, 0, 1], [1, 2, 2]]], axis=1)
+    nearest = np.full(pixels.shape[1], np.inf, np.float32)
+    for length2, along, scale2 in zip(squares @ products, (lit / lit2[:, None]) @ pixels, lit2, strict=True):
+        across2 = length2 - scale2 * np.square(along)  # to the ray through the cluster
+        if shade.price or shade.least == shade.most:
+            np.minimum(nearest, across2 + scale2 * np.square(along - 1.0), out=nearest)
+        if shade.least < shade.most:
+            off = along - np.clip(along, shade.least, shade.most)
+            np.minimum(nearest, across2 + scale2 * np.square(off) + shade.price**2, out=nearest)
     distance: Scalar = np.sqrt(np.maximum(nearest, 0.0)).reshape(colours.shape[:2])
     return distance
 
@@ -203,21 +213,22 @@ def _light_field(colours: NDArray[np.float32], samples: Mask, hue_distance: Scal
     The fit starts from the samples and takes in, step by step, what has the ground's hue and follows the field so far:
     cloth of that hue stands off by a step. Where little ground is seen the light is taken as even (a ridge).
     """
-    height, width = samples.shape
-    y, x = np.mgrid[-1.0 : 1.0 : height * 1j, -1.0 : 1.0 : width * 1j].astype(np.float32)
-    terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y])
-    brightness = np.log(np.maximum(colours.sum(axis=2), 0.05))
-    candidate = (hue_distance < _FAR) | samples
-    step = max(1, int(candidate.sum()) // _SAMPLES)
-    design, target = terms[:, candidate][:, ::step].T.astype(np.float64), brightness[candidate][::step]
-    weights = samples[candidate][::step].astype(np.float64)
+    candidate = np.flatnonzero((hue_distance < _FAR) | samples)
+    candidate = candidate[:: max(1, len(candidate) // _SAMPLES)]
+    y, x = (np.linspace(-1.0, 1.0, side) for side in samples.shape)
+    rows, columns = np.unravel_index(candidate, samples.shape)
+    up, aside = y[rows], x[columns]
+    design = np.stack([np.ones_like(up), aside, up, aside * aside, aside * up, up * up], axis=1)
+    target = np.log(np.maximum(colours.reshape(-1, 3)[candidate].sum(axis=1), 0.05))
+    weights = samples.ravel()[candidate].astype(np.float64)
     ridge = np.diag([1e-6, 1.0, 1.0, 4.0, 4.0, 4.0]) * _LIGHT_STEP**2 / _LIGHT_CHANGE**2
     for _ in range(_LIGHT_ROUNDS):
         share = weights / max(weights.sum(), 1e-6) * _LIGHT_SAMPLES
         fit = np.linalg.solve(design.T @ (design * share[:, None]) + ridge, design.T @ (share * target))
         weights = np.exp(-0.5 * ((target - design @ fit) / _LIGHT_STEP) ** 2)
-    field = np.tensordot(fit, terms, 1)
-    return np.asarray(np.exp(np.clip(field - np.median(field), -1.0, 1.0)), dtype=np.float32)
+    by_row = np.stack([fit[0] + fit[2] * y + fit[5] * y * y, fit[1] + fit[4] * y, np.full_like(y, fit[3])], axis=1)
+    field = (by_row @ np.stack([np.ones_like(x), x, x * x])).astype(np.float32)
+    return np.asarray(np.exp(np.clip(field - np.median(field[::4, ::4]), -1.0, 1.0)), dtype=np.float32)
 
 
 def _without_cloth(floor: GroundModel, colours: NDArray[np.float32], border: Mask) -> GroundModel:

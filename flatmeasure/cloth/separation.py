@@ -120,7 +120,7 @@ def separate(seen: Seen, marks: Marks) -> Separation:
     """Tell cloth from ground, minding what a person has marked."""
     trust = _ON_A_MAT if seen.on_a_mat else _ANYWHERE
     view = seen.view
-    learned = np.where(marks.cloth | marks.like_cloth, np.float32(_LIKELY), seen.learned)
+    learned: Scalar = np.where(marks.cloth | marks.like_cloth, np.float32(_LIKELY), seen.learned).astype(np.float32)
     allowed = view.allowed & ~marks.excluded
     ground = np.minimum(ground_evidence(view, allowed, not seen.on_a_mat), trust.most_ground)
     printed = in_a_print(ground, learned, seen.shadow_width)
