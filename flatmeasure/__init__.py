@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from flatmeasure.enough.boards import Board, LayRules, board_of
     from flatmeasure.enough.pattern import PatternPiece
     from flatmeasure.enough.pattern_file import read_pattern
+    from flatmeasure.enough.placements import placed_outlines_px
     from flatmeasure.enough.shopping import shopping_list
     from flatmeasure.enough.splitting import find_way_out
     from flatmeasure.enough.verdict import Answer, Effort, Verdict, is_enough
@@ -108,6 +109,7 @@ _HOME = {
     "panel_from_outline": "pieces.panel_file",
     "panels_from_dict": "pieces.panel_file",
     "place_strips": "pieces.strips",
+    "placed_outlines_px": "enough.placements",
     "prepare": "pipeline",
     "read_panels": "pieces.panel_file",
     "read_pattern": "enough.pattern_file",
@@ -175,6 +177,7 @@ __all__ = [
     "panel_from_outline",
     "panels_from_dict",
     "place_strips",
+    "placed_outlines_px",
     "prepare",
     "read_panels",
     "read_pattern",

@@ -1,6 +1,10 @@
 """``flatmeasure enough`` from files to text, JSON and drawings."""
 
 import json
+import os
+import signal
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -126,3 +130,33 @@ def test_grain_of_each_of_several_cloths(cloth: Path, tmp_path: Path) -> None:
     result = RUN.invoke(app, [*arguments, "--grain", "A2", "--grain", "other:A:A1"], catch_exceptions=False)
     assert "not known" not in result.stderr
     assert result.stdout.splitlines()[1].startswith("  cloth:A: ")
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no pseudo terminals")
+def test_ctrl_c_gives_the_best_so_far(cloth: Path, tmp_path: Path) -> None:
+    """Five panels of 220 x 160 mm may lie on 500 x 400 mm by area, yet four do: the search would go on for minutes."""
+    path = pattern(tmp_path, 20, 5)
+    path.write_text(path.read_text().replace("30]", "14]"))
+    terminal, stderr = os.openpty()
+    command = "import sys; from flatmeasure.cli import main; sys.exit(main())"
+    options = ["--pattern", str(path), "--grain", "A2", "--effort", "long", "--json", str(tmp_path / "layout.json")]
+    with subprocess.Popen(
+        [sys.executable, "-c", command, "enough", str(cloth), *options],
+        stdout=subprocess.PIPE,
+        stderr=stderr,
+        text=True,
+    ) as running:
+        shown = b""
+        while b"Ctrl-C takes the best so far" not in shown:
+            shown += os.read(terminal, 1000)
+        running.send_signal(signal.SIGINT)
+        text, _ = running.communicate(timeout=60)
+    os.close(stderr)
+    os.close(terminal)
+    assert running.returncode == 0
+    assert b"% search 1 of" in shown
+    assert "The most valuable that fits: all but panel" in text
+    assert text.splitlines()[-1] == "The search was ended early: more time may find more."
+    layout = json.loads((tmp_path / "layout.json").read_text())
+    assert layout["stopped"] is True
+    assert len(layout["pieces"]) >= 1

@@ -29,8 +29,8 @@ ORDER = {
         "mirror matches grain piece_json piece_drawing piece_text"
     ),
     "enough": (
-        "pattern pattern_drawing pattern_file parts boards nofit placing settling search layouts strip_packing "
-        "shortage verdict splitting shopping layout_drawing answer_text"
+        "pattern pattern_drawing pattern_file parts boards laying nofit placing settling search layouts strip_packing "
+        "shortage verdict placements splitting shopping layout_drawing answer_text"
     ),
     "calibration": "sheet lens_fit lens",
     "synthetic": "coverage scene rendering",

@@ -5,7 +5,8 @@ import pytest
 from shapely import affinity
 from shapely.geometry import Point, Polygon, box
 
-from flatmeasure.enough.boards import Board, Face, LayRules, board_of, make_parts, outlines_of, separate_layers
+from flatmeasure.enough.boards import Board, Face, LayRules, board_of, outlines_of, separate_layers
+from flatmeasure.enough.laying import Lay, make_parts
 from flatmeasure.enough.layouts import fault_of
 from flatmeasure.enough.pattern import PatternPiece, Turns
 from flatmeasure.enough.shortage import find_shortage
@@ -76,9 +77,9 @@ def test_not_enough_by_shape() -> None:
 def test_the_proof_holds_between_the_turns_that_are_tried() -> None:
     """A strip that fits at 4.3 degrees only must not be refused within a tolerance of 5."""
     room = affinity.rotate(box(0, 0, 20.3, 300), 4.3, origin=(0, 0))
-    parts = make_parts([PatternPiece("a", box(0, 0, 20, 299))], [Board("A", room, 0.0)], LayRules(5.0))
+    parts = make_parts([PatternPiece("a", box(0, 0, 20, 299))], Lay((Board("A", room, 0.0),)), LayRules(5.0))
     assert find_shortage(parts, [room], ["A"]) is None
-    straight = make_parts([PatternPiece("a", box(0, 0, 20, 299))], [Board("A", room, 0.0)], LayRules(0.0))
+    straight = make_parts([PatternPiece("a", box(0, 0, 20, 299))], Lay((Board("A", room, 0.0),)), LayRules(0.0))
     assert find_shortage(straight, [room], ["A"]) is not None
 
 
@@ -114,7 +115,7 @@ def test_layers_one_by_one_when_together_is_not_enough() -> None:
     pieces = [PatternPiece("a", box(0, 0, 180, 140)), PatternPiece("b", box(0, 0, 170, 130))]
     answer = is_enough(pieces, [Board("A", box(0, 0, 190, 150), 0.0, layers=2)], effort=QUICK)
     assert answer.verdict is Verdict.ENOUGH
-    assert [board.name for board in answer.boards] == ["A, upper layer", "A, lower layer"]
+    assert [board.label for board in answer.boards] == ["A, upper layer", "A, lower layer"]
 
 
 def test_right_and_wrong_side() -> None:
@@ -189,6 +190,22 @@ def test_outlines_shrink_every_edge() -> None:
 
 def test_stopped_gives_the_best_so_far() -> None:
     pieces = [PatternPiece("a", box(0, 0, 60, 60), count=2)]
-    answer = is_enough(pieces, [Board("A", box(0, 0, 100, 100), 0.0)], effort=QUICK, watch=lambda share, what: False)
+    answer = is_enough(pieces, [Board("A", box(0, 0, 100, 100), 0.0)], effort=QUICK, should_stop=lambda: True)
     assert answer.stopped
     assert len(answer.layout.places.placed) == 1
+
+
+def test_stopped_from_outside() -> None:
+    """A search that would go on for long ends when told so, and its progress never runs back."""
+    told: list[float] = []
+    answer = is_enough(
+        [PatternPiece("a", box(0, 0, 60, 60), count=2)],
+        [Board("A", box(0, 0, 100, 100), 1.0)],
+        effort=Effort(10**6),
+        on_progress=lambda share, what: told.append(share),
+        should_stop=lambda: len(told) > 20,
+    )
+    assert answer.stopped
+    assert len(answer.layout.places.placed) == 1
+    assert 20 < len(told) < 40
+    assert told == sorted(told)

@@ -72,12 +72,14 @@ def enough(
     pieces = tuple(piece for file in pattern for piece in read_pattern(file))
     boards = _boards(_panels(cloth, square, thickness), grain or [], face)
     with _Watch(limit) as watch:
-        answer = is_enough(pieces, boards, rules, Effort(sweeps), watch)
+        answer = is_enough(pieces, boards, rules, Effort(sweeps), on_progress=watch.show, should_stop=watch.is_over)
         way = None
         if answer.verdict is not Verdict.ENOUGH and not answer.stopped:
-            way = find_way_out(answer, pieces, boards, rules, Effort(sweeps), watch)
+            way = find_way_out(
+                answer, pieces, boards, rules, Effort(sweeps), on_progress=watch.show, should_stop=watch.is_over
+            )
     _tell(answer, way, unit)
-    if not watch.goes_on:
+    if watch.is_over():
         typer.echo("The search was ended early: more time may find more.")
     files.write(answer, way, pieces, unit)
 
@@ -249,12 +251,11 @@ class _Watch:
     def _stop(self, _number: int, _frame: FrameType | None) -> None:
         self.going = False
 
-    def __call__(self, share: float, what: str) -> bool:
+    def show(self, share: float, what: str) -> None:
+        """The progress, on a terminal."""
         if sys.stderr.isatty():
             print(f"\r{share:4.0%} {what}; Ctrl-C takes the best so far ", end="", file=sys.stderr, flush=True)
-        return self.goes_on
 
-    @property
-    def goes_on(self) -> bool:
-        """Whether there is time left and nobody stopped the search."""
-        return self.going and time.monotonic() < self.until
+    def is_over(self) -> bool:
+        """Whether time is up or somebody stopped the search."""
+        return not self.going or time.monotonic() >= self.until

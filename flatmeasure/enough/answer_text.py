@@ -8,6 +8,7 @@ from shapely.ops import unary_union
 
 from flatmeasure.enough.layouts import Layout
 from flatmeasure.enough.pattern_file import pattern_to_dict
+from flatmeasure.enough.placements import placements
 from flatmeasure.enough.shopping import Leftovers, Purchase
 from flatmeasure.enough.splitting import WayOut
 from flatmeasure.enough.verdict import Answer, Verdict
@@ -31,7 +32,7 @@ def board_lines(answer: Answer) -> Iterator[str]:
     for k, board in enumerate(answer.boards):
         names = [answer.layout.parts[i].name for i in np.flatnonzero(answer.layout.places.board == k)]
         both = ", both layers together" if board.layers == 2 else ""
-        yield f"  {board.name}{both}: {', '.join(names) or 'nothing'} ({used_share(answer, k):.0%} of it used)"
+        yield f"  {board.label}{both}: {', '.join(names) or 'nothing'} ({used_share(answer, k):.0%} of it used)"
 
 
 def _answer_line(answer: Answer, unit: LengthUnit) -> str:
@@ -114,17 +115,20 @@ def used_share(answer: Answer, board: int) -> float:
 
 def answer_to_dict(answer: Answer) -> dict[str, Any]:
     """The answer as JSON: places both in the cloth's own frame and in the mat's frame of its photo."""
-    layout = answer.layout
     pieces = [
         {
-            "name": layout.parts[i].name,
-            "cloth": answer.boards[layout.places.board[i]].name,
-            "turn_deg": layout.parts[i].stances[layout.places.stance[i]].turn_deg,
-            "mirrored": layout.parts[i].stances[layout.places.stance[i]].mirrored,
-            "outline_mm": as_json(ring_points(outline)),
-            "outline_on_mat_mm": as_json(answer.boards[layout.places.board[i]].to_mat(ring_points(outline))),
+            "name": one.part.name,
+            "piece": one.part.kind,
+            "copy": one.part.copy,
+            "cloth": one.board.name,
+            "layer": "both" if one.board.layers == 2 else one.board.layer,
+            "turn_deg": one.stance.turn_deg,
+            "mirrored": one.stance.mirrored,
+            "outline_mm": as_json(ring_points(one.outline)),
+            "outline_on_mat_mm": as_json(one.outline_on_mat_mm),
+            "grain_on_mat_mm": as_json(one.grain_on_mat_mm),
         }
-        for i, outline in layout.outlines().items()
+        for one in placements(answer)
     ]
     return {
         "schema": SCHEMA,
@@ -133,9 +137,16 @@ def answer_to_dict(answer: Answer) -> dict[str, Any]:
         "coverage": answer.coverage,
         "reason": as_json(answer.shortage),
         "stopped": answer.stopped,
-        "missing": [part.name for part, k in zip(layout.parts, layout.places.board, strict=True) if k < 0],
+        "missing": [
+            part.name for part, k in zip(answer.layout.parts, answer.layout.places.board, strict=True) if k < 0
+        ],
         "cloths": [
-            {"name": board.name, "u_mm": board.u_mm, "used": used_share(answer, k), "leftover_mm": _leftover(answer, k)}
+            {
+                "name": board.label,
+                "u_mm": board.u_mm,
+                "used": used_share(answer, k),
+                "leftover_mm": _leftover(answer, k),
+            }
             for k, board in enumerate(answer.boards)
         ],
         "pieces": pieces,

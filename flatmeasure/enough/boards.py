@@ -1,4 +1,4 @@
-"""Cloth to cut from, and pattern pieces as parts for it.
+"""Cloth to cut from.
 
 A board is a measured piece seen from its right side with its grain running up. In two layers cut together (right sides
 together, as cloth is folded) a piece comes out with its mirror image.
@@ -13,16 +13,11 @@ import shapely
 from shapely import affinity
 from shapely.geometry.base import BaseGeometry
 
-from flatmeasure.enough.parts import Part, Stance, inner_cloth, make_stance
-from flatmeasure.enough.pattern import PatternPiece, Turns
+from flatmeasure.enough.parts import inner_cloth
 from flatmeasure.photos.camera import Points
 from flatmeasure.pieces.panel import Panel
 from flatmeasure.pieces.rectangles import usable
 from flatmeasure.quantity import root_sum_squares
-
-ANY_TILTS_DEG = (0.0, 45.0, 22.5, 67.5)  # beside quarter turns, of a piece that may lie anyhow
-BETWEEN_QUARTERS_DEG = 45.0
-TILT_SHARES = (0.0, 1.0, -1.0)  # of the grain's tolerance, that are tried
 
 
 class Face(StrEnum):
@@ -51,6 +46,8 @@ class Board:
         Counter-clockwise from the mat's frame to the board's, before it is mirrored.
     mirrored : bool
         Whether the photo shows its wrong side.
+    layer : str
+        ``"upper"`` or ``"lower"`` where it is one of two layers that are cut by themselves.
     """
 
     name: str
@@ -60,6 +57,12 @@ class Board:
     layers: int = 1
     turn_deg: float = 0.0
     mirrored: bool = False
+    layer: str = ""
+
+    @property
+    def label(self) -> str:
+        """Its name, and which layer it is."""
+        return f"{self.name}, {self.layer} layer" if self.layer else self.name
 
     def to_mat(self, points_mm: Points) -> Points:
         """Points (N, 2) of the board in the mat's frame of its photo."""
@@ -98,10 +101,8 @@ def separate_layers(boards: Sequence[Board]) -> tuple[Board, ...]:
             single.append(board)
             continue
         lower = affinity.scale(board.cloth, -1.0, 1.0, origin=(0, 0))
-        single.append(replace(board, name=f"{board.name}, upper layer", layers=1))
-        single.append(
-            replace(board, name=f"{board.name}, lower layer", layers=1, cloth=lower, mirrored=not board.mirrored)
-        )
+        single.append(replace(board, layers=1, layer="upper"))
+        single.append(replace(board, layers=1, layer="lower", cloth=lower, mirrored=not board.mirrored))
     return tuple(single)
 
 
@@ -119,66 +120,6 @@ class LayRules:
 
     tolerance_deg: float = 0.0
     clearance_mm: float = 0.0
-
-
-def make_parts(pieces: Sequence[PatternPiece], boards: Sequence[Board], rules: LayRules) -> tuple[Part, ...]:
-    """Every copy of every piece as a part.
-
-    A pair is a single part where there are boards of two layers, to be cut from those only; otherwise two parts.
-    """
-    doubled = any(board.layers == 2 for board in boards)
-    parts: list[Part] = []
-    for piece in pieces:
-        hands = {hand: _stances(piece, hand, rules) for hand in (False, True)}
-        straight = len(piece.turns_deg())
-        tilt = BETWEEN_QUARTERS_DEG if piece.turns is Turns.ANY else rules.tolerance_deg
-        for copy in range(piece.count):
-            for mirrored in (False, True) if piece.pair and not doubled else (False,):
-                choices, further = (
-                    tuple(_choices(board, used, len(hands[False]), piece.pair and doubled) for board in boards)
-                    for used in (straight, len(hands[False]))
-                )
-                parts.append(
-                    Part(
-                        name=_name(piece, copy, mirrored),
-                        stances=hands[mirrored] + hands[not mirrored],
-                        value=_value(piece, doubled),
-                        choices=choices,
-                        further=further,
-                        tilt_deg=tilt,
-                        kind=piece.name,
-                    )
-                )
-    return tuple(parts)
-
-
-def _choices(board: Board, used: int, count: int, only_doubled: bool) -> tuple[int, ...]:
-    """Stances on a board: those of the part's own hand, and of the other where the cloth has no wrong side."""
-    if only_doubled and board.layers == 1:
-        return ()
-    own, turned_over = tuple(range(used)), tuple(range(count, count + used))
-    return own + turned_over if board.layers == 2 or board.face is Face.BOTH else own
-
-
-def _stances(piece: PatternPiece, mirrored: bool, rules: LayRules) -> tuple[Stance, ...]:
-    within = tuple(share * rules.tolerance_deg for share in TILT_SHARES) if rules.tolerance_deg else (0.0,)
-    tilts = ANY_TILTS_DEG if piece.turns is Turns.ANY else within
-    return tuple(
-        make_stance(piece.cut, turn + tilt, mirrored, rules.clearance_mm, piece.finished)
-        for tilt in tilts
-        for turn in piece.turns_deg()
-    )
-
-
-def _value(piece: PatternPiece, doubled: bool) -> float:
-    if piece.value is not None:
-        return piece.value
-    return float(piece.cut.area) / 100.0 * (2.0 if piece.pair and doubled else 1.0)
-
-
-def _name(piece: PatternPiece, copy: int, mirrored: bool) -> str:
-    number = f" {copy + 1}" if piece.count > 1 else ""
-    return piece.name + number + (", mirrored" if mirrored else "")
 
 
 def outlines_of(boards: Sequence[Board], coverage: float) -> tuple[BaseGeometry, ...]:

@@ -49,10 +49,10 @@ def _page(layout: Layout, index: int, board: Board, coverage: float, unit: Lengt
     corner = np.array([left, low - 2.0 * margin])
     marks += _scale_bar(corner + letter * UP, letter, unit)
     marks += _cloth_grain(np.array([left - 0.55 * margin, (low + high) / 2.0]), letter)
-    title = f"{board.name}: right side, grain up" + ("; both layers together" if board.layers == 2 else "")
+    title = f"{board.label}: right side, grain up" + ("; both layers together" if board.layers == 2 else "")
     marks.append(Words(np.array([(left + right) / 2.0, high + 0.5 * margin]), title, letter))
     top = np.array([right + margin, high + margin])
-    return Page(f"Layout on {board.name}", corner - [margin, 0.0], top, tuple(marks))
+    return Page(f"Layout on {board.label}", corner - [margin, 0.0], top, tuple(marks))
 
 
 def _cloth(board: Board, coverage: float, letter: float) -> Iterator[Line]:

@@ -76,6 +76,8 @@ class Part:
         By which it may be turned off any of its stances in ``choices``.
     kind : str
         Name of the pattern piece it is a copy of.
+    copy : int
+        Which copy, from 1 on.
     """
 
     name: str
@@ -85,6 +87,7 @@ class Part:
     further: tuple[tuple[int, ...], ...]
     tilt_deg: float = 0.0
     kind: str = ""
+    copy: int = 1
 
     def loosened(self) -> "Part":
         """The part with all its stances."""

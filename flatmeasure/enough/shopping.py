@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from shapely.ops import unary_union
 
-from flatmeasure.enough.boards import Board, LayRules, make_parts
+from flatmeasure.enough.boards import Board, LayRules
+from flatmeasure.enough.laying import Lay, make_parts
 from flatmeasure.enough.layouts import Watch
 from flatmeasure.enough.pattern import PatternPiece
 from flatmeasure.enough.strip_packing import StripLayout, pack_strip
@@ -69,7 +70,7 @@ def shopping_list(
     found = []
     for k, width in enumerate(widths_mm):
         roll = Board("roll", unary_union([]), 0.0)
-        parts = tuple(part.loosened() for part in make_parts(pieces, [roll], rules))
+        parts = tuple(part.loosened() for part in make_parts(pieces, Lay((roll,)), rules))
 
         def share_of_all(share: float, k: int = k) -> bool:
             return watch((k + share) / len(widths_mm))

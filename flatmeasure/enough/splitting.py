@@ -12,7 +12,7 @@ from shapely.geometry import Polygon, box
 
 from flatmeasure.enough.boards import Board, LayRules
 from flatmeasure.enough.pattern import PatternPiece
-from flatmeasure.enough.verdict import Answer, Effort, Verdict, Watch, is_enough
+from flatmeasure.enough.verdict import Answer, Effort, Progress, Stop, Verdict, is_enough
 from flatmeasure.pieces.panel_parts import polygons
 
 TOLERANCES_DEG = (2.0, 5.0)
@@ -61,7 +61,9 @@ def find_way_out(
     boards: Sequence[Board],
     rules: LayRules,
     effort: Effort,
-    watch: Watch = lambda share, what: True,
+    *,
+    on_progress: Progress | None = None,
+    should_stop: Stop | None = None,
 ) -> WayOut | None:
     """The cheapest change that was found to make all pieces fit, or None.
 
@@ -69,11 +71,14 @@ def find_way_out(
     ----------
     answer : Answer
         To the pieces as they are.
-    pieces, boards, rules, effort, watch
+    pieces, boards, rules, effort, on_progress, should_stop
         As given to `verdict.is_enough`.
     """
     trial = _Trial(
-        tuple(boards), replace(effort, sweeps=max(effort.sweeps // SHARE_OF_EFFORT, 1), sure_only=True), watch
+        tuple(boards),
+        replace(effort, sweeps=max(effort.sweeps // SHARE_OF_EFFORT, 1), sure_only=True),
+        on_progress,
+        should_stop,
     )
     for change in [*_looser(tuple(pieces), rules), *_thriftier(tuple(pieces), rules)]:
         found = trial.of(change)
@@ -90,11 +95,21 @@ def find_way_out(
 class _Trial:
     boards: tuple[Board, ...]
     effort: Effort
-    watch: Watch
+    on_progress: Progress | None
+    should_stop: Stop | None
 
     def of(self, change: _Change) -> Answer:
+        def tell(share: float, _what: str) -> None:
+            if self.on_progress is not None:
+                self.on_progress(share, "a way out")
+
         return is_enough(
-            change.pieces, self.boards, change.rules, self.effort, lambda share, what: self.watch(share, "a way out")
+            change.pieces,
+            self.boards,
+            change.rules,
+            self.effort,
+            on_progress=tell,
+            should_stop=self.should_stop,
         )
 
 

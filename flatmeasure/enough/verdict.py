@@ -12,7 +12,8 @@ from enum import StrEnum
 
 import numpy as np
 
-from flatmeasure.enough.boards import Board, LayRules, make_parts, outlines_of, separate_layers
+from flatmeasure.enough.boards import Board, LayRules, outlines_of
+from flatmeasure.enough.laying import Lay, lays, make_parts
 from flatmeasure.enough.layouts import Layout, Outcome, find_layout, grid_step_mm
 from flatmeasure.enough.nofit import Regions
 from flatmeasure.enough.parts import Part, Places, inner_cloth, outer_cloth
@@ -20,7 +21,9 @@ from flatmeasure.enough.pattern import PatternPiece
 from flatmeasure.enough.placing import Maps
 from flatmeasure.enough.shortage import Shortage, find_shortage
 
-Watch = Callable[[float, str], bool]  # told the share of the work that is done and what it is; False ends it
+Progress = Callable[[float, str], None]  # told the share of the work that is done and what it is
+Stop = Callable[[], bool]
+Watch = Callable[[float, str], bool]  # told the same; False ends the work
 
 LATER = 4  # the first search takes so many times the effort of those after it
 ROOMIER, LEAST_WISH_MM = 4, 2.0  # how often more margin is tried for, and how much more at least
@@ -92,7 +95,9 @@ def is_enough(
     boards: Sequence[Board],
     rules: LayRules = LayRules(),  # noqa: B008 - frozen
     effort: Effort = Effort(),
-    watch: Watch = lambda share, what: True,
+    *,
+    on_progress: Progress | None = None,
+    should_stop: Stop | None = None,
 ) -> Answer:
     """Whether all pieces can be cut from the boards.
 
@@ -102,20 +107,27 @@ def is_enough(
     boards : sequence of Board
     rules : LayRules
     effort : Effort
-    watch : callable
-        Told the share of the work done and what is being done; when it answers False the best so far is given.
+    on_progress : callable, optional
+        Told, many times a second, the share of the work that is done (0 to 1) and what is being done.
+    should_stop : callable, optional
+        Asked as often; when it answers True the best layout so far is given, ``Answer.stopped`` set.
 
     Returns
     -------
     Answer
-        The same for the same input and effort, unless ``watch`` ended it.
+        The same for the same input and effort, unless ``should_stop`` ended it.
     """
+    watch = watching(on_progress, should_stop)
+    ways = list(lays(pieces, boards))
     answers = []
-    ways = [tuple(boards)]
-    if any(board.layers == 2 for board in boards):
-        ways.append(separate_layers(boards))
-    for k, way in enumerate(ways):
-        answer = _answer(pieces, way, rules, effort, _part_of_work(watch, k, len(ways)))
+    for k, lay in enumerate(ways):
+        last, later = k == len(ways) - 1, 0 < k < len(ways) - 1
+        tried = replace(
+            effort,
+            sure_only=effort.sure_only or not last,
+            sweeps=effort.sweeps // LATER if later else effort.sweeps,
+        )
+        answer = _answer(pieces, lay, rules, tried, _part_of_work(watch, k, len(ways)))
         answers.append(answer)
         if answer.verdict is Verdict.ENOUGH or answer.stopped:
             break
@@ -123,16 +135,25 @@ def is_enough(
     return min(answers, key=lambda answer: (ranked.index(answer.verdict), -answer.layout.value))
 
 
+def watching(on_progress: Progress | None, should_stop: Stop | None) -> Watch:
+    """Both hooks as one, asked before every step."""
+
+    def goes_on(share: float, what: str) -> bool:
+        if on_progress is not None:
+            on_progress(share, what)
+        return should_stop is None or not should_stop()
+
+    return goes_on
+
+
 def _part_of_work(watch: Watch, index: int, count: int) -> Watch:
     return lambda share, what: watch((index + share) / count, what)
 
 
-def _answer(
-    pieces: Sequence[PatternPiece], boards: tuple[Board, ...], rules: LayRules, effort: Effort, watch: Watch
-) -> Answer:
-    parts = make_parts(pieces, boards, rules)
+def _answer(pieces: Sequence[PatternPiece], lay: Lay, rules: LayRules, effort: Effort, watch: Watch) -> Answer:
+    boards, parts = lay.boards, make_parts(pieces, lay, rules)
     grown = tuple(outer_cloth(board.cloth, effort.coverage * board.u_mm) for board in boards)
-    shortage = find_shortage(parts, grown, [board.name for board in boards])
+    shortage = find_shortage(parts, grown, [board.label for board in boards])
     if shortage is not None and effort.sure_only:
         nothing = Layout(parts, Places.none(len(parts)), np.inf)
         return Answer(Verdict.NOT_ENOUGH, boards, nothing, effort.coverage, nothing.margin_mm, shortage, False)
