@@ -22,6 +22,7 @@ SPACING_MM = 4.0  # of the points that carry an edge's displacement: a lens bend
 # contact shadow and by the cloth's own wall (0.15 px all round and 0.25 px a side, rms over renders).
 U_SHIFT_PX = 0.1
 U_SIDE_PX, U_SIDE_SHARE = 0.12, 0.12  # pixels, and share of the thickness as seen
+U_LEAST_PX = 0.08  # and point by point, whatever the noise: threads, texture, compression (over the same renders)
 U_THICKNESS_GIVEN = 0.1  # a ruler's reading, mm, plus a tenth of it
 U_THICKNESS_UNKNOWN = 0.5  # most cloth is 0.2 to 1.5 mm thick (common practice)
 MITRE_LIMIT = 5.0
@@ -49,7 +50,8 @@ class Shape:
 def shape_of(outline: Outline, view: Rectification, thickness_mm: float) -> Shape:
     """Fit an outline's edges; a hole is fitted the other way round and turned back, since it is fitted as a shape."""
     z_mm = heights_mm(outline.points_px, outline.normals_px, view, thickness_mm)
-    at, u_mm = view.to_mat(outline.points_px, z_mm), outline.u_px * view.mm_per_px(outline.points_px)
+    at = view.to_mat(outline.points_px, z_mm)
+    u_mm = np.hypot(outline.u_px, U_LEAST_PX) * view.mm_per_px(outline.points_px)
     hole = polygon_area(at) < 0
     turn = slice(None, None, -1 if hole else 1)
     fit = _from_lower_left(fit_outline(at[turn], u_mm[turn], outline.weak[turn]))

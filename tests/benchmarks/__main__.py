@@ -1,6 +1,6 @@
 """``python -m tests.benchmarks [PART ...]`` from the repository root; all parts by default.
 
-Parts: accuracy, coverage, speed, memory; enough, jigsaw, nesting (laying pieces on cloth); outside (published figures).
+Parts: accuracy, coverage, edges, speed, memory; enough, jigsaw, nesting (laying pieces); outside (published figures).
 """
 
 import os
@@ -21,6 +21,7 @@ import shapely  # noqa: E402
 
 from tests.benchmarks.accuracy import print_accuracy  # noqa: E402
 from tests.benchmarks.coverage import print_coverage, print_design_table  # noqa: E402
+from tests.benchmarks.edges import print_edges  # noqa: E402
 from tests.benchmarks.enough import print_enough  # noqa: E402
 from tests.benchmarks.jigsaw import print_jigsaw  # noqa: E402
 from tests.benchmarks.nesting import print_nesting  # noqa: E402
@@ -32,6 +33,7 @@ PARTS = {
     "coverage": [print_coverage, print_design_table],
     "speed": [print_speed],
     "memory": [print_memory],
+    "edges": [print_edges],
     "enough": [print_enough],
     "jigsaw": [print_jigsaw],
     "nesting": [print_nesting],
