@@ -6,6 +6,7 @@ data-bias say the rest. In a DXF the name is that of the block or layer.
 
 import io
 import re
+from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
@@ -32,21 +33,33 @@ def read_svg(content: bytes, name: str) -> tuple[PatternPiece, ...]:
 
     try:
         drawing = svgelements.SVG.parse(io.BytesIO(content), ppi=25.4)
+        width = str(drawing.values.get("width", "")).strip()
+        lines = list(_svg_lines(drawing))
     except Exception as error:  # the reader raises whatever a damaged file leads to
-        raise PatternInvalid(f"{name} is no SVG that can be read ({error}).") from error
-    if not re.fullmatch(r"[\d.eE+-]+(mm|cm|in|pt|pc)", str(drawing.values.get("width", "")).strip()):
+        raise PatternInvalid(f"{name} is no SVG that can be read ({_reason(error)}).") from error
+    if not re.fullmatch(r"[\d.eE+-]+(mm|cm|in|pt|pc)", width):
         raise PatternInvalid(f"{name} does not say its size: give its width and height in mm.")
     pieces: list[PatternPiece] = []
-    for shape in drawing.elements(lambda one: isinstance(one, svgelements.Shape)):
-        label = str(shape.values.get("id") or f"piece {len(pieces) + 1}")
-        rings = [_flat(part) for part in svgelements.Path(shape).as_subpaths()]
-        rings = [ring for ring in rings if len(ring) > 1]
-        if not rings:
-            continue
+    for label, rings, values in lines:
+        label = label or f"piece {len(pieces) + 1}"
         _check_closed(rings, label)
-        values = shape.values.get("attributes", shape.values)
         pieces.append(_with_notes(PatternPiece(label, _outline(label, rings)), values))
     return _some(pieces, name)
+
+
+def _svg_lines(drawing: Any) -> Iterator[tuple[str, list[Points], Any]]:
+    """Id, rings and attributes of each shape."""
+    import svgelements
+
+    for shape in drawing.elements(lambda one: isinstance(one, svgelements.Shape)):
+        rings = [_flat(part) for part in svgelements.Path(shape).as_subpaths()]
+        rings = [ring for ring in rings if len(ring) > 1]
+        if rings:
+            yield str(shape.values.get("id") or ""), rings, shape.values.get("attributes", shape.values)
+
+
+def _reason(error: Exception) -> str:
+    return " ".join(str(error).split()) or type(error).__name__
 
 
 def read_dxf(content: bytes, name: str) -> tuple[PatternPiece, ...]:
@@ -57,17 +70,17 @@ def read_dxf(content: bytes, name: str) -> tuple[PatternPiece, ...]:
     PatternInvalid
     """
     from ezdxf import recover
-    from ezdxf.lldxf.const import DXFError
 
     try:
         document, _ = recover.read(io.BytesIO(content))
-    except (DXFError, OSError) as error:
-        raise PatternInvalid(f"{name} is no DXF that can be read ({error}).") from error
-    scale = MM_PER_DXF_UNIT.get(document.header.get("$INSUNITS", 0))
+        scale = MM_PER_DXF_UNIT.get(document.header.get("$INSUNITS", 0))
+        rings = [] if scale is None else _dxf_rings(document.modelspace(), scale)
+    except Exception as error:  # the reader raises whatever a damaged file leads to
+        raise PatternInvalid(f"{name} is no DXF that can be read ({_reason(error)}).") from error
     if scale is None:
         raise PatternInvalid(f"{name} does not say its unit: save it with $INSUNITS set to mm, cm or inches.")
     pieces: list[PatternPiece] = []
-    for label, ring in _dxf_rings(document.modelspace(), scale):
+    for label, ring in rings:
         known = [piece.name for piece in pieces]
         number = 2 + sum(one.startswith(f"{label} ") for one in known)
         label = f"{label} {number}" if label in known else label
@@ -86,7 +99,8 @@ def _dxf_rings(space: Any, scale: float, label: str | None = None) -> list[tuple
         elif entity.dxftype() in {"LWPOLYLINE", "POLYLINE", "CIRCLE", "ELLIPSE", "SPLINE"}:
             line = path.make_path(entity)
             points = np.array([[p.x, p.y] for p in line.flattening(CURVE_MM / scale)]) * scale
-            found.append((label or str(entity.dxf.layer), points))
+            if len(points) > 1:
+                found.append((label or str(entity.dxf.layer), points))
     return found
 
 

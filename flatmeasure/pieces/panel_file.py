@@ -67,7 +67,7 @@ def panels_from_dict(data: dict[str, Any], name: str = "the measurement") -> tup
     ------
     PieceUnreadable
     """
-    pieces = data.get("pieces")
+    pieces = data.get("pieces") if isinstance(data, dict) else None
     if not isinstance(pieces, list) or not pieces:
         raise PieceUnreadable(f"{name} holds no pieces: measure the photo again.")
     return tuple(panel_from_dict(piece, name) for piece in pieces)
@@ -85,7 +85,7 @@ def panel_from_dict(piece: Any, name: str = "the measurement") -> Panel:
         return _panel(piece)
     except (KeyError, TypeError, IndexError, AttributeError) as error:
         raise PieceUnreadable(f"{label} lacks a field or has one of the wrong kind ({error}).") from error
-    except ValueError as error:
+    except (ValueError, OverflowError) as error:
         raise PieceUnreadable(f"{label} is damaged: {error}.") from error
 
 

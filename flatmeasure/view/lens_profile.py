@@ -217,7 +217,7 @@ def load_profile(path: Path) -> LensProfile:
             data["camera"], data["focal_35mm"], (width, height), mean, covariance, int(data["photos"]),
             float(data["distance_mm"]),
         )  # fmt: skip
-    except (OSError, ValueError, KeyError, TypeError, np.linalg.LinAlgError) as error:
+    except (OSError, ValueError, KeyError, TypeError, OverflowError, RecursionError, np.linalg.LinAlgError) as error:
         raise ProfileUnreadable(
             f"{path.name} is not a lens profile or is damaged: calibrate the lens again with flatmeasure lens."
         ) from error
