@@ -1,17 +1,20 @@
 """The verdict: enough only with a layout, not enough only with a proof, and the margin between them."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+import shapely
 from shapely import affinity
 from shapely.geometry import Point, Polygon, box
 
-from flatmeasure.enough.boards import Board, Face, LayRules, board_of, outlines_of, separate_layers
+from flatmeasure.enough.boards import Board, Face, LayRules, board_of, joint_coverage, outlines_of, separate_layers
 from flatmeasure.enough.laying import Lay, make_parts
 from flatmeasure.enough.layouts import fault_of
 from flatmeasure.enough.pattern import PatternPiece, Turns
 from flatmeasure.enough.shortage import find_shortage
 from flatmeasure.enough.verdict import Answer, Effort, Verdict, is_enough
-from flatmeasure.pieces.panel import Grain
+from flatmeasure.pieces.panel import Grain, OutlineError, Panel
 from tests.panels import gore, monte_carlo
 
 L_SHAPE = Polygon([(0, 0), (200, 0), (200, 60), (60, 60), (60, 150), (0, 150)])
@@ -144,8 +147,6 @@ def test_wrong_side_up_in_the_photo() -> None:
 
 
 def test_board_has_its_grain_up_and_comes_back() -> None:
-    from dataclasses import replace
-
     panel = replace(gore(), grain=Grain(30.0, 0.5, "given"))
     board = board_of(panel)
     back = board.to_mat(np.asarray(board.cloth.exterior.coords))
@@ -154,14 +155,59 @@ def test_board_has_its_grain_up_and_comes_back() -> None:
     assert np.degrees(np.arctan2(tip[1], tip[0])) == pytest.approx(30.0)
 
 
-def test_outline_u_covers_what_monte_carlo_says() -> None:
-    """u of one place of the outline: the board's is at least that of its farthest corner, and not twice as much."""
+def drawn_truths(panel: Panel, draws: int, seed: int) -> list[Polygon]:
+    """What a measured panel may be in truth, by its three causes of error about its middle (JCGM 101:2008)."""
+    middle = np.asarray(shapely.minimum_bounding_circle(panel.polygon).centroid.coords[0])
+    truths: list[Polygon] = []
+
+    def keep(moved: Panel) -> float:
+        truths.append(affinity.translate(moved.polygon, *middle))
+        return 0.0
+
+    monte_carlo(replace(panel, outline_mm=panel.outline_mm - middle), keep, draws, seed)
+    return truths
+
+
+@pytest.mark.parametrize(
+    "error",
+    [OutlineError(0.0012, 0.08, 0.15), OutlineError(0.0, 0.0, 0.3), OutlineError(0.002, 0.0, 0.05)],
+    ids=["all", "points", "scale"],
+)
+@pytest.mark.parametrize("cloths", [1, 4])
+def test_enough_holds_in_95_of_100_worlds(error: OutlineError, cloths: int) -> None:
+    """The hardest piece for each cloth touches the sure cloth all round: still it lies in the true one."""
+    panels = [gore(error, name) for name in "ABCD"[:cloths]]
+    boards = [board_of(panel) for panel in panels]
+    sure = joint_coverage(2.0, cloths) * boards[0].u_mm
+    piece = PatternPiece("g", boards[0].cloth.buffer(-sure - 0.4), count=cloths)
+    answer = is_enough([piece], boards, effort=Effort(200))
+    assert answer.verdict is Verdict.ENOUGH
+    assert answer.margin_mm < 0.4
+    held = np.ones(400, dtype=bool)
+    margin = max(answer.margin_mm - 0.1, 0.0)  # the truth's chords leave the hem's curve by 0.03 mm
+    for board, outline in enumerate(answer.layout.outlines().values()):
+        claimed = outline.buffer(margin)
+        truths = drawn_truths(panels[board], len(held), seed=board)
+        held &= np.array([truth.buffer(0.03).covers(claimed) for truth in truths])
+    assert np.mean(held) >= 0.95
+
+
+def test_too_close_holds_less_often() -> None:
+    """A piece as large as the cloth was measured: a matter of luck, and so it is said."""
     panel = gore()
-    corner = int(np.argmax(np.linalg.norm(panel.outline_mm - panel.outline_mm.mean(axis=0), axis=1)))
-    place = panel.outline_mm[corner] * 1.001
-    scattered = monte_carlo(panel, lambda moved: float(moved.outer.exterior.distance(Point(place))))
-    assert 0.5 * scattered < board_of(panel).u_mm
-    assert board_of(panel).u_mm < 1.0
+    board = board_of(panel)
+    answer = is_enough([PatternPiece("g", board.cloth.buffer(-0.3))], [board], effort=Effort(200))
+    assert answer.verdict is Verdict.TOO_CLOSE
+    outline = answer.layout.outlines()[0]
+    assert np.mean([truth.covers(outline) for truth in drawn_truths(panel, 300, 5)]) < 0.8
+
+
+def test_outline_u_is_no_more_than_it_must_be() -> None:
+    """It holds in 95 of 100 worlds above; half of it must not."""
+    panel = gore()
+    board = board_of(panel)
+    inner = board.cloth.buffer(-board.u_mm)
+    assert np.mean([truth.covers(inner) for truth in drawn_truths(panel, 300, 9)]) < 0.9
 
 
 def test_separate_layers_mirror_the_lower() -> None:

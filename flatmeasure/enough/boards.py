@@ -10,6 +10,7 @@ from enum import StrEnum
 
 import numpy as np
 import shapely
+from scipy.special import ndtr, ndtri
 from shapely import affinity
 from shapely.geometry.base import BaseGeometry
 
@@ -17,7 +18,9 @@ from flatmeasure.enough.parts import inner_cloth
 from flatmeasure.photos.camera import Points
 from flatmeasure.pieces.panel import Panel
 from flatmeasure.pieces.rectangles import usable
-from flatmeasure.quantity import root_sum_squares
+from flatmeasure.quantity import CORRELATION_MM, root_sum_squares
+
+COVER = 2.0  # coverage factor of a statement, about 95 % (JCGM 100)
 
 
 class Face(StrEnum):
@@ -38,7 +41,7 @@ class Board:
     cloth : geometry
         As measured, holes and flaws left out, in the board's frame.
     u_mm : float
-        Standard uncertainty of the place of its outline.
+        Standard uncertainty of the place of its outline, everywhere at once.
     face : Face
     layers : int
         1, or 2 that are cut together.
@@ -74,23 +77,39 @@ class Board:
 def board_of(panel: Panel, face: Face = Face.RIGHT, name: str | None = None) -> Board:
     """A measured piece as a board; without a known grain, the mat's y axis counts as its grain.
 
-    The outline's u: a scale error moves a place by scale x its distance from the middle, at most R; so
-    u^2 = (scale R)^2 + shift^2 + point^2, the same all round.
+    Its u is `outline_u_mm` of the panel.
     """
     turn = 90.0 - (panel.grain.angle_deg if panel.grain else 90.0)
     cloth = affinity.rotate(usable(panel), turn, origin=(0, 0))
     if face is Face.WRONG:
         cloth = affinity.scale(cloth, -1.0, 1.0, origin=(0, 0))
-    reach = shapely.minimum_bounding_radius(panel.outer)
     return Board(
         name=name or panel.id,
         cloth=cloth,
-        u_mm=root_sum_squares(panel.error.scale * reach, panel.error.shift_mm, panel.error.point_mm),
+        u_mm=outline_u_mm(panel),
         face=face,
         layers=min(panel.layers, 2),
         turn_deg=turn,
         mirrored=face is Face.WRONG,
     )
+
+
+def outline_u_mm(panel: Panel) -> float:
+    """How far in its outline may lie, everywhere at once, as a standard uncertainty.
+
+    A scale error moves a place by scale x its distance from the middle, at most R, and a shift moves all alike:
+    u^2 = (scale R)^2 + shift^2. The places' own errors are independent from one correlation length to the next, so of n
+    places the worst counts: its quantile that is as sure as `COVER` standard uncertainties of a single one.
+    """
+    error = panel.error
+    together = root_sum_squares(error.scale * shapely.minimum_bounding_radius(panel.outer), error.shift_mm)
+    places = max(panel.polygon.length / CORRELATION_MM, 1.0)
+    return together + error.point_mm * joint_coverage(COVER, places) / COVER
+
+
+def joint_coverage(coverage: float, count: float) -> float:
+    """The k that none of ``count`` independent errors exceeds, as surely as one alone does not exceed ``coverage``."""
+    return float(ndtri(ndtr(coverage) ** (1.0 / count))) if count > 1.0 else coverage
 
 
 def separate_layers(boards: Sequence[Board]) -> tuple[Board, ...]:

@@ -1,6 +1,7 @@
 """Is there enough cloth? The answer, and how sure it is.
 
-- *enough*: a layout of all pieces was found on cloth smaller by ``coverage`` standard uncertainties of its outline;
+- *enough*: a layout of all pieces was found on cloth smaller by ``coverage`` standard uncertainties of its outline
+  (more of them for several cloths, so that all hold together as surely as one);
 - *too close*: only on the cloth as it was measured, or larger by as much: it fits only if the measurement is lucky;
 - *not enough*: a bound proves that there is no layout, even on cloth larger by as much;
 - *not found*: none of these within the effort.
@@ -12,7 +13,7 @@ from enum import StrEnum
 
 import numpy as np
 
-from flatmeasure.enough.boards import Board, LayRules, outlines_of
+from flatmeasure.enough.boards import Board, LayRules, joint_coverage, outlines_of
 from flatmeasure.enough.laying import Lay, lays, make_parts
 from flatmeasure.enough.layouts import Layout, Outcome, find_layout, grid_step_mm
 from flatmeasure.enough.nofit import Regions
@@ -48,7 +49,8 @@ class Effort:
     sweeps : int
         Of the search for a layout; a sweep moves every piece that overlaps.
     coverage : float
-        k: the cloth counts smaller by k standard uncertainties of its outline.
+        k: the cloth counts smaller by k standard uncertainties of its outline; of several cloths, by as many more as
+        make all of them together as sure as one.
     seed : int
     sure_only : bool
         Whether only sure layouts matter: where none can exist nothing is laid, and the answer is never "too close".
@@ -72,7 +74,7 @@ class Answer:
     layout : Layout
         Complete, or the most valuable part that was found.
     coverage : float
-        The layout holds on cloth smaller by this many standard uncertainties.
+        The layout holds on cloth smaller by this many standard uncertainties; negative: larger.
     margin_mm : float
         By how much the cloth's edge could come in further.
     shortage : Shortage or None
@@ -118,6 +120,8 @@ def is_enough(
         The same for the same input and effort, unless ``should_stop`` ended it.
     """
     watch = watching(on_progress, should_stop)
+    measured = len({board.name for board in boards if board.u_mm > 0.0})
+    effort = replace(effort, coverage=joint_coverage(effort.coverage, measured) if effort.coverage > 0.0 else 0.0)
     ways = list(lays(pieces, boards))
     answers = []
     for k, lay in enumerate(ways):
