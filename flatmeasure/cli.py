@@ -25,6 +25,7 @@ from flatmeasure.commands.hint_options import (
 )
 from flatmeasure.commands.lens_command import lens
 from flatmeasure.commands.piece_commands import app as pieces
+from flatmeasure.commands.serve_command import serve
 from flatmeasure.commands.sheet_command import sheet
 from flatmeasure.errors import FlatMeasureError, OptionInvalid
 from flatmeasure.files import check_writable, write_file
@@ -91,6 +92,7 @@ app.command()(sheet)
 app.command()(lens)
 app.command()(enough)
 app.command()(buy)
+app.command()(serve)
 
 
 @app.command()

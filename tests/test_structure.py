@@ -36,7 +36,7 @@ ORDER = {
     "synthetic": "coverage scene rendering",
     "commands": (
         "sheet_command lens_command hint_options piece_options piece_shape_commands piece_use_commands piece_commands "
-        "enough_commands"
+        "enough_commands serve_command"
     ),
     "..": "cli",
 }

@@ -1,0 +1,61 @@
+"""The application: routes, problems, guard, and the page's files."""
+
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from pathlib import Path
+
+from fastapi import FastAPI
+from starlette.concurrency import run_in_threadpool
+from starlette.staticfiles import StaticFiles
+
+from flatmeasure import __version__
+from service import health, job_routes, measurements, pictures
+from service.problems import add_handlers
+from service.running import Service
+from service.security import Guard
+from service.settings import Settings
+
+PAGE = Path(__file__).parent / "page"
+_BODY_BYTES = 2_000_000  # of requests without a file
+_FORM_BYTES = 100_000  # what a form adds to its file
+
+
+def create_app(settings: Settings) -> FastAPI:
+    """The service as an ASGI application.
+
+    Parameters
+    ----------
+    settings : Settings
+
+    Raises
+    ------
+    OptionInvalid
+        The folder can't be used.
+    """
+    service = Service(settings)
+
+    @asynccontextmanager
+    async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
+        await run_in_threadpool(service.open)
+        try:
+            yield
+        finally:
+            await run_in_threadpool(service.close)
+
+    app = FastAPI(
+        title="flatmeasure",
+        version=__version__,
+        summary="Areas and edge lengths of cloth from one photo, each with its uncertainty.",
+        docs_url=None,
+        redoc_url=None,
+        lifespan=lifespan,
+        max_body_size=settings.max_bytes + _FORM_BYTES,
+    )
+    app.state.service = service
+    add_handlers(app)
+    for routes in (measurements, pictures, job_routes, health):
+        app.include_router(routes.router)
+    app.add_middleware(Guard, settings=settings, metrics=service.metrics)
+    if PAGE.is_dir():
+        app.mount("/", StaticFiles(directory=PAGE, html=True), name="page")
+    return app

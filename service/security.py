@@ -1,0 +1,113 @@
+"""Who may ask, and what a browser may do with the answers."""
+
+import hmac
+import time
+from collections.abc import Iterable
+from urllib.parse import urlsplit
+
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.requests import cookie_parser
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from service.metrics import Metrics
+from service.problems import Problem
+from service.settings import Settings
+
+COOKIE = "flatmeasure_token"
+OPEN_PATHS = ("/v1/", "/metrics", "/openapi.json")  # what needs the token; the page's own files hold no data
+SAFE_METHODS = ("GET", "HEAD", "OPTIONS")
+
+_POLICY = (
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob: data:; connect-src 'self'; "
+    "manifest-src 'self'; worker-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+)
+_FILE_POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; frame-ancestors 'none'; sandbox"
+_HEADERS = {
+    "X-Content-Type-Options": "nosniff",
+    "X-Frame-Options": "DENY",
+    "Referrer-Policy": "no-referrer",
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Cross-Origin-Resource-Policy": "same-origin",
+    "Permissions-Policy": "camera=(self), microphone=(), geolocation=()",
+}
+
+
+class Guard:
+    """Outermost layer: refuses strangers before anything is read, adds headers to every answer, and counts.
+
+    Parameters
+    ----------
+    app : ASGI application
+    settings : Settings
+    metrics : Metrics
+    """
+
+    def __init__(self, app: ASGIApp, settings: Settings, metrics: Metrics) -> None:
+        self._app = app
+        self._settings = settings
+        self._metrics = metrics
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Handle one request."""
+        if scope["type"] != "http":
+            await self._app(scope, receive, send)
+            return
+        started = time.perf_counter()
+        status = 500
+
+        async def send_guarded(message: Message) -> None:
+            nonlocal status
+            if message["type"] == "http.response.start":
+                status = message["status"]
+                headers = MutableHeaders(scope=message)
+                is_page = not scope["path"].startswith("/v1/")
+                headers["Content-Security-Policy"] = _POLICY if is_page else _FILE_POLICY
+                for name, value in _HEADERS.items():
+                    headers[name] = value
+                if "cache-control" not in headers:
+                    headers["Cache-Control"] = "no-cache"
+            await send(message)
+
+        problem = refusal(scope, self._settings)
+        answer = self._app if problem is None else problem.response()
+        await answer(scope, receive, send_guarded)
+        route = getattr(scope.get("route"), "path", "none")
+        self._metrics.count_request(scope["method"], route, status, time.perf_counter() - started)
+
+
+def refusal(scope: Scope, settings: Settings) -> Problem | None:
+    """Why a request is not answered, or None."""
+    headers = Headers(scope=scope)
+    if settings.host_names and _host(headers.get("host", "")) not in settings.host_names:
+        return Problem(421, "wrong-host", "This service doesn't go by that name: use the address it was started with.")
+    if scope["method"] not in SAFE_METHODS and not _is_own_origin(headers):
+        return Problem(403, "foreign-page", "Another web page may not change anything here.")
+    if settings.token is None or not scope["path"].startswith(OPEN_PATHS):
+        return None
+    if not any(hmac.compare_digest(one.encode(), settings.token.encode()) for one in _given_tokens(headers)):
+        told = {"WWW-Authenticate": 'Bearer realm="flatmeasure"'}
+        return Problem(401, "token-needed", "This service needs its token: send it as a bearer token.", told)
+    return None
+
+
+def _host(value: str) -> str:
+    """The name in a Host header, without its port."""
+    name, colon, port = value.rpartition(":")
+    return (name if colon and port.isdigit() else value).lower()
+
+
+def _is_own_origin(headers: Headers) -> bool:
+    """Whether a change is asked for by a page of this service, or by no page at all."""
+    if headers.get("sec-fetch-site", "none") not in ("none", "same-origin"):
+        return False
+    origin = headers.get("origin")
+    return origin is None or urlsplit(origin).netloc.lower() == headers.get("host", "").lower()
+
+
+def _given_tokens(headers: Headers) -> Iterable[str]:
+    scheme, _, token = headers.get("authorization", "").partition(" ")
+    if scheme.lower() == "bearer":
+        yield token.strip()
+    cookie = cookie_parser(headers.get("cookie", "")).get(COOKIE)
+    if cookie:
+        yield cookie
