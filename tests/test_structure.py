@@ -32,6 +32,7 @@ ORDER = {
         "pattern pattern_drawing pattern_file parts boards laying nofit placing settling search layouts strip_packing "
         "shortage verdict placements splitting shopping layout_drawing answer_text"
     ),
+    "exports": "cut_piece curve_fit lettering piece_marks outline_svg outline_dxf tables",
     "calibration": "sheet lens_fit lens",
     "synthetic": "coverage scene rendering",
     "commands": (

@@ -1,12 +1,14 @@
 """Pattern pieces from drawings in true units: every closed line of an SVG or a DXF is a piece.
 
-In an SVG a piece's name is the id of its shape; the attributes data-count, data-pair, data-grain, data-turns and
-data-bias say the rest. In a DXF the name is that of the block or layer.
+In an SVG a piece's name is its shape's data-name or id; the attributes data-count, data-pair, data-grain, data-turns
+and data-bias say the rest; a shape whose data-group is not "outline" is no piece. In a DXF the name is that of the
+block or layer. A block whose lines stand on the layers of our own exports, or on those of ASTM D6673, is one piece: its
+outline, its cut-outs, its grain.
 """
 
 import io
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import Any
 
 import numpy as np
@@ -16,10 +18,12 @@ from flatmeasure.enough.pattern import PatternPiece, Turns, check_piece, polygon
 from flatmeasure.errors import PatternInvalid
 from flatmeasure.photos.camera import Points
 
-CURVE_MM = 0.05  # a curve's chords leave it by no more
+CURVE_MM = 0.002  # a curve's chords leave it by no more: over a full turn that is 4 um of length
 CLOSED_MM = 0.1  # ends this near are one
 MM_PER_DXF_UNIT = {1: 25.4, 2: 304.8, 4: 1.0, 5: 10.0, 6: 1000.0}  # $INSUNITS
 MAX_POINTS = 20_000
+UP_DEG = 90.0  # the grain where a drawing does not tell it
+DXF_LAYERS = (("OUTLINE", "CUTOUTS", "GRAIN"), ("1", "11", "7"))  # our own; ASTM D6673: boundary, cut-outs, grain line
 
 
 def read_svg(content: bytes, name: str) -> tuple[PatternPiece, ...]:
@@ -48,14 +52,17 @@ def read_svg(content: bytes, name: str) -> tuple[PatternPiece, ...]:
 
 
 def _svg_lines(drawing: Any) -> Iterator[tuple[str, list[Points], Any]]:
-    """Id, rings and attributes of each shape."""
+    """Name, rings and attributes of each shape that may be a piece."""
     import svgelements
 
     for shape in drawing.elements(lambda one: isinstance(one, svgelements.Shape)):
+        values = shape.values.get("attributes", shape.values)
+        if values.get("data-group", "outline") != "outline":
+            continue
         rings = [_flat(part) for part in svgelements.Path(shape).as_subpaths()]
         rings = [ring for ring in rings if len(ring) > 1]
         if rings:
-            yield str(shape.values.get("id") or ""), rings, shape.values.get("attributes", shape.values)
+            yield str(values.get("data-name") or shape.values.get("id") or ""), rings, values
 
 
 def _reason(error: Exception) -> str:
@@ -74,33 +81,54 @@ def read_dxf(content: bytes, name: str) -> tuple[PatternPiece, ...]:
     try:
         document, _ = recover.read(io.BytesIO(content))
         scale = MM_PER_DXF_UNIT.get(document.header.get("$INSUNITS", 0))
-        rings = [] if scale is None else _dxf_rings(document.modelspace(), scale)
+        found = [] if scale is None else _dxf_pieces(document, scale)
     except Exception as error:  # the reader raises whatever a damaged file leads to
         raise PatternInvalid(f"{name} is no DXF that can be read ({_reason(error)}).") from error
     if scale is None:
         raise PatternInvalid(f"{name} does not say its unit: save it with $INSUNITS set to mm, cm or inches.")
     pieces: list[PatternPiece] = []
-    for label, ring in rings:
+    for label, rings, grain_deg in found:
         known = [piece.name for piece in pieces]
         number = 2 + sum(one.startswith(f"{label} ") for one in known)
         label = f"{label} {number}" if label in known else label
-        _check_closed([ring], label)
-        pieces.append(check_piece(PatternPiece(label, polygon_of(label, ring))))
+        _check_closed(rings, label)
+        pieces.append(check_piece(PatternPiece(label, _outline(label, rings), grain_deg=grain_deg)))
     return _some(pieces, name)
 
 
-def _dxf_rings(space: Any, scale: float, label: str | None = None) -> list[tuple[str, Points]]:
+def _dxf_pieces(document: Any, scale: float) -> list[tuple[str, list[Points], float]]:
+    """Name, rings and grain of every piece."""
+    found: list[tuple[str, list[Points], float]] = []
+    for entity in document.modelspace():
+        if entity.dxftype() != "INSERT":
+            found += [(label, [ring], UP_DEG) for label, ring in _dxf_rings([entity], scale)]
+            continue
+        label, inside = str(entity.dxf.name), list(entity.virtual_entities())
+        there = {str(one.dxf.layer) for one in inside}
+        layers = next((layers for layers in DXF_LAYERS if layers[0] in there), None)
+        if layers is None:
+            found += [(label, [ring], UP_DEG) for _, ring in _dxf_rings(inside, scale)]
+            continue
+        rings = [ring for layer, ring in _dxf_rings(inside, scale) if layer in layers[:2]]
+        lines = [one for one in inside if one.dxftype() == "LINE" and one.dxf.layer == layers[2]]
+        grain_deg = float((lines[0].dxf.end - lines[0].dxf.start).angle_deg) % 180.0 if lines else UP_DEG
+        found.append((str(document.blocks.get(label).block.dxf.description or label), rings, grain_deg))
+    return [one for one in found if one[1]]
+
+
+def _dxf_rings(entities: Iterable[Any], scale: float) -> list[tuple[str, Points]]:
+    """Points of every line that may be closed, with its layer or, inside a further block, that block's name."""
     from ezdxf import path
 
     found: list[tuple[str, Points]] = []
-    for entity in space:
+    for entity in entities:
         if entity.dxftype() == "INSERT":
-            found += _dxf_rings(entity.virtual_entities(), scale, str(entity.dxf.name))
+            found += [(str(entity.dxf.name), ring) for _, ring in _dxf_rings(entity.virtual_entities(), scale)]
         elif entity.dxftype() in {"LWPOLYLINE", "POLYLINE", "CIRCLE", "ELLIPSE", "SPLINE"}:
             line = path.make_path(entity)
             points = np.array([[p.x, p.y] for p in line.flattening(CURVE_MM / scale)]) * scale
             if len(points) > 1:
-                found.append((label or str(entity.dxf.layer), points))
+                found.append((str(entity.dxf.layer), points))
     return found
 
 
