@@ -1,14 +1,13 @@
-"""Shopping list against a published table of cloth widths, and leftovers against closed forms."""
+"""Shopping list against a published table of cloth widths."""
 
 import numpy as np
 import pytest
 from shapely.geometry import Polygon, box
 
-from flatmeasure.enough.boards import Board, LayRules
+from flatmeasure.enough.boards import LayRules
 from flatmeasure.enough.layouts import fault_of
 from flatmeasure.enough.pattern import PatternPiece, Turns
-from flatmeasure.enough.shopping import leftovers, shopping_list
-from flatmeasure.enough.verdict import Effort, is_enough
+from flatmeasure.enough.shopping import shopping_list
 
 YARD_MM, INCH_MM = 914.4, 25.4
 BODICE = Polygon([(0, 0), (240, 0), (250, 180), (200, 200), (205, 400), (100, 440), (60, 340), (0, 330)])
@@ -49,23 +48,3 @@ def test_turns_and_tolerance_may_only_help() -> None:
     bound, turned = (shopping_list(kind, [900.0], LayRules(), 60)[0].length_mm for kind in (pieces, free))
     assert bound == pytest.approx(1050.0, abs=1.0)
     assert turned == pytest.approx(400.0, abs=1.0)
-
-
-def test_leftovers() -> None:
-    """A 100 x 300 piece from a 500 x 300 cloth: a 400 x 300 rectangle is left, which gives ten strips of 40 mm."""
-    board = Board("A", box(0, 0, 500, 300), 0.0)
-    answer = is_enough([PatternPiece("a", box(0, 0, 99.9, 299.9))], [board], effort=Effort(20, coverage=0.0))
-    assert answer.layout.complete
-    answer.layout.places.at_mm[:] = [50.0, 150.0]
-    left = leftovers(answer)
-    assert left.rectangle is not None
-    assert sorted([left.rectangle.length.value, left.rectangle.width.value]) == pytest.approx([300.0, 400.0], abs=0.5)
-    assert left.strips is not None
-    assert left.strips.total.value == pytest.approx(10 * 300.0, abs=10.0)
-
-
-def test_no_leftovers() -> None:
-    board = Board("A", box(0, 0, 100, 100), 0.0)
-    answer = is_enough([PatternPiece("a", box(0, 0, 99, 99))], [board], effort=Effort(20))
-    left = leftovers(answer)
-    assert (left.parts, left.rectangle, left.strips) == ((), None, None)

@@ -17,12 +17,12 @@ ORDER = {
     "": "errors quantity units files",
     "photos": "jpeg photo camera",
     "references": ("figures candidates profiles steps saddles plausibility sightings finding checkerboard"),
-    "view": "projection bundle lens_profile rectification grid",
+    "view": "projection bundle lens_profile rectification grid_start grid grid_alone",
     "cloth": "network ground evidence hints spread separation regions things segmentation",
-    "outline": "ring appearance boundary stepfit refinement",
+    "outline": "ring appearance boundary stepfit refinement leading",
     "edges": "corners splines curves joints rounded breaks noise fitting",
     "results": "measurement shape measures advice",
-    ".": "pipeline",
+    ".": "pipeline correction",
     "display": "labels overlay table page",
     "pieces": (
         "panel panel_parts panel_file picture_map levels division allowance edge_shapes darts totals rectangles strips "
@@ -30,7 +30,7 @@ ORDER = {
     ),
     "enough": (
         "pattern pattern_drawing pattern_file parts boards laying nofit placing settling search layouts strip_packing "
-        "shortage verdict placements splitting shopping layout_drawing answer_text"
+        "shortage verdict placements splitting shopping leftovers layout_drawing answer_text"
     ),
     "exports": "cut_piece curve_fit lettering piece_marks outline_svg outline_dxf tables",
     "calibration": "sheet lens_fit lens",

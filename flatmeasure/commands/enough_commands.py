@@ -18,6 +18,7 @@ from flatmeasure.units import LengthUnit, parse_length
 
 if TYPE_CHECKING:
     from flatmeasure.enough.boards import Board, LayRules
+    from flatmeasure.enough.leftovers import Leftovers
     from flatmeasure.enough.pattern import PatternPiece
     from flatmeasure.enough.splitting import WayOut
     from flatmeasure.enough.verdict import Answer
@@ -47,6 +48,8 @@ def enough(
     face: Annotated[
         str, typer.Option(metavar="right|wrong|both", help="Side of the cloth in the photo; both: no wrong side.")
     ] = "right",
+    binding: Annotated[str, typer.Option(metavar="LENGTH", help="Cut width of binding from the leftovers.")] = "40mm",
+    strap: Annotated[str, typer.Option(metavar="LENGTH", help="Cut width of straps from the leftovers.")] = "60mm",
     effort: Annotated[str, typer.Option(metavar="quick|normal|long", help="How hard to search.")] = "normal",
     limit: Annotated[float, typer.Option(metavar="SECONDS", help="Stop searching after this time.")] = 60.0,
     unit: Unit = LengthUnit.MM,
@@ -65,10 +68,12 @@ def enough(
     files.check(*cloth, *pattern)
     rules, sweeps = _rules(tolerance, clearance), _sweeps(effort)
 
+    from flatmeasure.enough.leftovers import LeftoverPlan, leftovers
     from flatmeasure.enough.pattern_file import read_pattern
     from flatmeasure.enough.splitting import find_way_out
     from flatmeasure.enough.verdict import Effort, Verdict, is_enough
 
+    left = LeftoverPlan(parse_length(binding, "width of the binding"), parse_length(strap, "width of the straps"))
     pieces = tuple(piece for file in pattern for piece in read_pattern(file))
     boards = _boards(_panels(cloth, square, thickness), grain or [], face)
     with _Watch(limit) as watch:
@@ -78,10 +83,11 @@ def enough(
             way = find_way_out(
                 answer, pieces, boards, rules, Effort(sweeps), on_progress=watch.show, should_stop=watch.is_over
             )
-    _tell(answer, way, unit)
+    result = _Result(answer, way, pieces, leftovers(way.answer if way else answer, left))
+    _tell(result, unit)
     if watch.is_over():
         typer.echo("The search was ended early: more time may find more.")
-    files.write(answer, way, pieces, unit)
+    files.write(result, unit)
 
 
 def buy(
@@ -110,6 +116,26 @@ def buy(
         typer.echo(line)
 
 
+@dataclass(frozen=True, eq=False)
+class _Result:
+    """The answer, the way out if one was looked for and found, and what is left of the cloth after either."""
+
+    answer: "Answer"
+    way: "WayOut | None"
+    wanted: "tuple[PatternPiece, ...]"
+    left: "Leftovers"
+
+    @property
+    def layout(self) -> "Answer":
+        """What is to be cut."""
+        return self.way.answer if self.way else self.answer
+
+    @property
+    def pieces(self) -> "tuple[PatternPiece, ...]":
+        """As the way out changes them."""
+        return self.way.pieces if self.way else self.wanted
+
+
 @dataclass(frozen=True)
 class _Files:
     """Where results go."""
@@ -123,30 +149,29 @@ class _Files:
             for path, endings in ((self.json_path, ()), (self.drawing, DRAWINGS), (self.save, (".json",))):
                 check_writable(path, source, endings)
 
-    def write(
-        self, answer: "Answer", way: "WayOut | None", pieces: "tuple[PatternPiece, ...]", unit: LengthUnit
-    ) -> None:
+    def write(self, result: _Result, unit: LengthUnit) -> None:
         from flatmeasure.enough.answer_text import answer_to_dict, way_out_to_dict
         from flatmeasure.enough.pattern_file import pattern_to_dict
 
+        way = result.way
         if self.json_path is not None:
-            write_json(self.json_path, answer_to_dict(answer) | ({"way_out": way_out_to_dict(way)} if way else {}))
+            found = answer_to_dict(result.answer, None if way else result.left)
+            write_json(self.json_path, found | ({"way_out": way_out_to_dict(way, result.left)} if way else {}))
         if self.save is not None:
-            write_json(self.save, pattern_to_dict(way.pieces if way else pieces))
+            write_json(self.save, pattern_to_dict(result.pieces))
         if self.drawing is not None:
-            for path in _draw(way.answer if way else answer, self.drawing, unit):
+            for path in _draw(result.layout, self.drawing, unit):
                 typer.echo(f"Layout: {path}")
 
 
-def _tell(answer: "Answer", way: "WayOut | None", unit: LengthUnit) -> None:
+def _tell(result: _Result, unit: LengthUnit) -> None:
     from flatmeasure.enough.answer_text import answer_lines, leftover_lines, way_out_lines
-    from flatmeasure.enough.shopping import leftovers
     from flatmeasure.enough.verdict import Verdict
 
-    lines = list(answer_lines(answer, unit))
-    if answer.verdict is not Verdict.ENOUGH:
-        lines += way_out_lines(way, unit)
-    for line in [*lines, *leftover_lines(leftovers(way.answer if way else answer), unit)]:
+    lines = list(answer_lines(result.answer, unit))
+    if result.answer.verdict is not Verdict.ENOUGH:
+        lines += way_out_lines(result.way, unit)
+    for line in [*lines, *leftover_lines(result.left, unit)]:
         typer.echo(line)
 
 

@@ -7,16 +7,21 @@ import numpy as np
 from shapely.ops import unary_union
 
 from flatmeasure.enough.layouts import Layout
+from flatmeasure.enough.leftovers import Leftovers
 from flatmeasure.enough.pattern_file import pattern_to_dict
 from flatmeasure.enough.placements import placements
-from flatmeasure.enough.shopping import Leftovers, Purchase
+from flatmeasure.enough.shopping import Purchase
 from flatmeasure.enough.splitting import WayOut
 from flatmeasure.enough.verdict import Answer, Verdict
 from flatmeasure.pieces.panel_parts import polygons, ring_points
 from flatmeasure.pieces.piece_json import as_json
-from flatmeasure.units import LengthUnit, format_length, mm_per_unit
+from flatmeasure.pieces.rectangles import CutRectangle
+from flatmeasure.pieces.strips import Strips
+from flatmeasure.quantity import Quantity
+from flatmeasure.units import LengthUnit, format_length, format_quantity, mm_per_unit
 
 SCHEMA = "flatmeasure.layout/1"
+MOST_STRAPS = 4
 
 
 def answer_lines(answer: Answer, unit: LengthUnit) -> Iterator[str]:
@@ -32,7 +37,7 @@ def board_lines(answer: Answer) -> Iterator[str]:
     for k, board in enumerate(answer.boards):
         names = [answer.layout.parts[i].name for i in np.flatnonzero(answer.layout.places.board == k)]
         both = ", both layers together" if board.layers == 2 else ""
-        yield f"  {board.label}{both}: {', '.join(names) or 'nothing'} ({used_share(answer, k):.0%} of it used)"
+        yield f"  {board.label}{both}: {'; '.join(names) or 'nothing'} ({used_share(answer, k):.0%} of it used)"
 
 
 def _answer_line(answer: Answer, unit: LengthUnit) -> str:
@@ -65,13 +70,55 @@ def way_out_lines(way: WayOut | None, unit: LengthUnit) -> Iterator[str]:
 
 def leftover_lines(left: Leftovers, unit: LengthUnit) -> Iterator[str]:
     """What the rest of the cloth still gives."""
-    if left.rectangle is not None:
-        length, width = left.rectangle.length.value, left.rectangle.width.value
-        size = f"{_round(length, unit)} by {_round(width, unit)}"
-        yield f"Left over: {size} on {left.rectangle_on} as the largest rectangle"
-    if left.strips is not None and left.strips.strips:
-        binding = format_length(left.strips.plan.width_mm, unit)
-        yield f"  or {left.strips.joined.value / 1000.0:.1f} m of straight strips {binding} wide, joins taken off"
+    if not left.rectangles:
+        return
+    yield "The rest of the cloth still gives one of these:"
+    for one in left.rectangles:
+        yield f"  a rectangle of {_size(one.rectangle, unit)} on {one.cloth}"
+    for strips, what in (
+        (left.bias_binding, "bias binding, joined from {} strips at 45° to the grain"),
+        (left.straight_binding, "straight binding, joined from {} strips along the grain"),
+    ):
+        if strips.strips:
+            width = format_length(strips.plan.width_mm, unit)
+            yield f"  {_measured(strips.joined, unit)} of {width} wide {what.format(len(strips.strips))}"
+    if left.straps.strips:
+        lengths = ", ".join(_measured(strip.length, unit) for strip in left.straps.strips[:MOST_STRAPS])
+        yield f"  straps {format_length(left.straps.plan.width_mm, unit)} wide along the grain: {lengths}"
+    if left.once_more:
+        yield f"  another, for a facing or interfacing, of: {', '.join(left.once_more)}"
+
+
+def leftovers_to_dict(left: Leftovers) -> dict[str, Any]:
+    """The same as JSON; places in the cloths' own frames."""
+    return {
+        "rectangles": [{"cloth": one.cloth} | as_json(one.rectangle) for one in left.rectangles],
+        "bias_binding": _strips_to_dict(left.bias_binding),
+        "straight_binding": _strips_to_dict(left.straight_binding),
+        "straps": _strips_to_dict(left.straps),
+        "once_more": list(left.once_more),
+    }
+
+
+def _strips_to_dict(found: Strips) -> dict[str, Any]:
+    return {
+        "width_mm": found.plan.width_mm,
+        "joined": found.joined.to_dict(),
+        "sure_count": found.sure_count,
+        "strips": [
+            {"cloth": strip.panel, "length": strip.length.to_dict(), "corners_mm": as_json(strip.corners_mm)}
+            for strip in found.strips
+        ],
+    }
+
+
+def _size(rectangle: CutRectangle, unit: LengthUnit) -> str:
+    return f"{_measured(rectangle.length, unit)} by {_measured(rectangle.width, unit)}"
+
+
+def _measured(quantity: Quantity, unit: LengthUnit) -> str:
+    """With its +-, where the cloth was measured."""
+    return format_quantity(quantity, unit) if quantity.u > 0.0 else format_length(quantity.value, unit)
 
 
 def purchase_lines(purchases: tuple[Purchase, ...], unit: LengthUnit) -> Iterator[str]:
@@ -85,19 +132,19 @@ def purchase_lines(purchases: tuple[Purchase, ...], unit: LengthUnit) -> Iterato
             yield f"{width:>10} wide: buy {buy} ({needed} as laid, {one.strip.density:.0%} of it used)"
 
 
-def way_out_to_dict(way: WayOut) -> dict[str, Any]:
-    """The way out as JSON: its message, the pieces it needs, and their layout."""
+def way_out_to_dict(way: WayOut, left: Leftovers | None = None) -> dict[str, Any]:
+    """The way out as JSON: its message, the pieces it needs, and their layout, with what that leaves if given."""
     return {
         "message": way.message,
         "seams": way.seams,
         "pattern": pattern_to_dict(way.pieces),
-        "layout": answer_to_dict(way.answer),
+        "layout": answer_to_dict(way.answer, left),
     }
 
 
 def _partial_line(layout: Layout) -> str:
     missing = [part.name for part, board in zip(layout.parts, layout.places.board, strict=True) if board < 0]
-    return f"The most valuable that fits: all but {', '.join(missing)}." if missing else "All pieces were placed."
+    return f"The most valuable that fits: all but {'; '.join(missing)}." if missing else "All pieces were placed."
 
 
 def _round(length_mm: float, unit: LengthUnit) -> str:
@@ -113,7 +160,7 @@ def used_share(answer: Answer, board: int) -> float:
     return float(sum(areas) / answer.boards[board].cloth.area)
 
 
-def answer_to_dict(answer: Answer) -> dict[str, Any]:
+def answer_to_dict(answer: Answer, left: Leftovers | None = None) -> dict[str, Any]:
     """The answer as JSON: places both in the cloth's own frame and in the mat's frame of its photo."""
     pieces = [
         {
@@ -150,7 +197,7 @@ def answer_to_dict(answer: Answer) -> dict[str, Any]:
             for k, board in enumerate(answer.boards)
         ],
         "pieces": pieces,
-    }
+    } | ({} if left is None else {"leftovers": leftovers_to_dict(left)})
 
 
 def _leftover(answer: Answer, board: int) -> list[Any]:

@@ -16,7 +16,7 @@ from shapely.geometry.base import BaseGeometry
 
 from flatmeasure.enough.parts import inner_cloth
 from flatmeasure.photos.camera import Points
-from flatmeasure.pieces.panel import Panel
+from flatmeasure.pieces.panel import OutlineError, Panel
 from flatmeasure.pieces.rectangles import usable
 from flatmeasure.quantity import CORRELATION_MM, root_sum_squares
 
@@ -49,6 +49,8 @@ class Board:
         Counter-clockwise from the mat's frame to the board's, before it is mirrored.
     mirrored : bool
         Whether the photo shows its wrong side.
+    error : OutlineError
+        Of the measured piece, by cause.
     layer : str
         ``"upper"`` or ``"lower"`` where it is one of two layers that are cut by themselves.
     """
@@ -60,6 +62,7 @@ class Board:
     layers: int = 1
     turn_deg: float = 0.0
     mirrored: bool = False
+    error: OutlineError = OutlineError()  # noqa: RUF009 - frozen
     layer: str = ""
 
     @property
@@ -91,6 +94,7 @@ def board_of(panel: Panel, face: Face = Face.RIGHT, name: str | None = None) -> 
         layers=min(panel.layers, 2),
         turn_deg=turn,
         mirrored=face is Face.WRONG,
+        error=panel.error,
     )
 
 
