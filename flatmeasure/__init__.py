@@ -7,6 +7,7 @@ if TYPE_CHECKING:
     from flatmeasure.cloth.hints import Hints
     from flatmeasure.cloth.regions import ClothRegion
     from flatmeasure.cloth.segmentation import find_cloth
+    from flatmeasure.correction import AddedCorner, Corrections, MovedCorner, RemovedCorner, correct
     from flatmeasure.display.overlay import draw_overlay
     from flatmeasure.enough.boards import Board, LayRules, board_of
     from flatmeasure.enough.pattern import PatternPiece
@@ -53,11 +54,13 @@ __version__ = "0.1.0"
 # Public names and the module each lives in: loaded when first asked for (PEP 562), so that `flatmeasure --help` does
 # not wait for the numerical libraries.
 _HOME = {
+    "AddedCorner": "correction",
     "Answer": "enough.verdict",
     "Board": "enough.boards",
     "ClothNotFound": "errors",
     "ClothRegion": "cloth.regions",
     "Corner": "results.measurement",
+    "Corrections": "correction",
     "Edge": "results.measurement",
     "Effort": "enough.verdict",
     "FlatMeasureError": "errors",
@@ -65,6 +68,7 @@ _HOME = {
     "Hints": "cloth.hints",
     "LayRules": "enough.boards",
     "Measurement": "results.measurement",
+    "MovedCorner": "correction",
     "Note": "errors",
     "OptionInvalid": "errors",
     "OutlineError": "pieces.panel",
@@ -82,6 +86,7 @@ _HOME = {
     "Rectification": "view.rectification",
     "ReferenceImplausible": "errors",
     "ReferenceNotFound": "errors",
+    "RemovedCorner": "correction",
     "Square": "references.figures",
     "StripPlan": "pieces.strips",
     "Verdict": "enough.verdict",
@@ -90,6 +95,7 @@ _HOME = {
     "board_of": "enough.boards",
     "changed_panel": "pieces.allowance",
     "compare": "pieces.mirror",
+    "correct": "correction",
     "cut_parallel": "pieces.division",
     "describe_edges": "pieces.edge_shapes",
     "divide": "pieces.division",
@@ -121,11 +127,13 @@ _HOME = {
 }
 
 __all__ = [
+    "AddedCorner",
     "Answer",
     "Board",
     "ClothNotFound",
     "ClothRegion",
     "Corner",
+    "Corrections",
     "Edge",
     "Effort",
     "FlatMeasureError",
@@ -133,6 +141,7 @@ __all__ = [
     "Hints",
     "LayRules",
     "Measurement",
+    "MovedCorner",
     "Note",
     "OptionInvalid",
     "OutlineError",
@@ -150,6 +159,7 @@ __all__ = [
     "Rectification",
     "ReferenceImplausible",
     "ReferenceNotFound",
+    "RemovedCorner",
     "Square",
     "StripPlan",
     "Verdict",
@@ -158,6 +168,7 @@ __all__ = [
     "board_of",
     "changed_panel",
     "compare",
+    "correct",
     "cut_parallel",
     "describe_edges",
     "divide",

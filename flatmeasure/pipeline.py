@@ -141,7 +141,7 @@ class PreparedPhoto:
         for name, region in zip(_names(), regions, strict=False):
             tell(f"following the edge of piece {name}")
             pieces.append(_piece(name, region, self.photo, view, thickness_mm))
-        notes = (*view.notes, *_notes(self.photo, view, pieces))
+        notes = (*view.notes, *notes_on(self.photo, view, pieces))
         return Measurement(self.photo, view, thickness_mm, tuple(pieces), notes)
 
 
@@ -169,7 +169,7 @@ def _piece(name: str, region: ClothRegion, photo: Photo, view: Rectification, th
     )
 
 
-def _notes(photo: Photo, view: Rectification, pieces: Sequence[Piece]) -> Iterator[Note]:
+def notes_on(photo: Photo, view: Rectification, pieces: Sequence[Piece]) -> Iterator[Note]:
     """What limits this photo and what would help."""
     if photo.focal_35mm is None:
         yield Note(

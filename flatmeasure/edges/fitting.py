@@ -4,6 +4,7 @@ A corner is where two fitted edges meet, not a point of the outline, which blur 
 fitted edge. Uncertainties here are those of the outline's own noise; what the camera model adds is the caller's.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,7 +12,7 @@ from numpy.typing import NDArray
 
 from flatmeasure.edges.breaks import find_breaks
 from flatmeasure.edges.curves import Smooth, fit_curve, followed
-from flatmeasure.edges.joints import Chain, Fits, Joint, chain_of, joint
+from flatmeasure.edges.joints import Break, Chain, Fits, Joint, chain_of, joint
 from flatmeasure.edges.noise import calibrated
 
 Points = NDArray[np.float64]
@@ -64,6 +65,8 @@ class FittedOutline:
         Edge i runs from corner i to corner (i + 1) % C.
     outline_mm : (P, 2) array
         The fitted outline as one polygon.
+    breaks : tuple of Break
+        Where along the given points each edge starts; none of a smooth closed outline.
     """
 
     corners_mm: Points
@@ -72,6 +75,7 @@ class FittedOutline:
     u_angles_deg: Points
     edges: tuple[FittedEdge, ...]
     outline_mm: Points
+    breaks: tuple[Break, ...]
 
 
 def fit_outline(points_mm: Points, u_mm: Points, weak: NDArray[np.bool_]) -> FittedOutline:
@@ -91,10 +95,7 @@ def fit_outline(points_mm: Points, u_mm: Points, weak: NDArray[np.bool_]) -> Fit
     ValueError
         If there are fewer than 20 points, one is not finite, or they do not run counter-clockwise.
     """
-    _check(points_mm, u_mm, weak)
-    u = np.maximum(u_mm, 0.01)
-    u = np.where(weak, np.maximum(u, 2.0 * np.median(u)), u)
-    chain = chain_of(points_mm, u)
+    chain = chain_to_fit(points_mm, u_mm, weak)
     fits = Fits(chain)
     breaks = find_breaks(fits)
     while breaks:
@@ -102,9 +103,33 @@ def fit_outline(points_mm: Points, u_mm: Points, weak: NDArray[np.bool_]) -> Fit
         joints = [joint(edges[i - 1], edges[i], b) for i, b in enumerate(breaks)]
         kinked = [b for b, j in zip(breaks, joints, strict=True) if b.at_mm is not None or abs(j.turn_rad) > LEAST_RAD]
         if len(kinked) == len(breaks):
-            return _assemble(calibrated(edges, chain.step_mm), joints)
+            return _assemble(calibrated(edges, chain.step_mm), joints, breaks)
         breaks = kinked
     return _closed(chain)
+
+
+def fit_between(chain: Chain, breaks: Sequence[Break]) -> FittedOutline:
+    """Edges between corners given beforehand, in the order given.
+
+    Parameters
+    ----------
+    chain : Chain
+        As `chain_to_fit` makes it.
+    breaks : sequence of Break
+        In order along the chain; none is a smooth closed outline.
+    """
+    if not breaks:
+        return _closed(chain)
+    edges = Fits(chain).followed(breaks)
+    joints = [joint(edges[i - 1], edges[i], b) for i, b in enumerate(breaks)]
+    return _assemble(calibrated(edges, chain.step_mm), joints, breaks)
+
+
+def chain_to_fit(points_mm: Points, u_mm: Points, weak: NDArray[np.bool_]) -> Chain:
+    """An outline's points weighted for fitting; parameters and errors as for `fit_outline`."""
+    _check(points_mm, u_mm, weak)
+    u = np.maximum(u_mm, 0.01)
+    return chain_of(points_mm, np.where(weak, np.maximum(u, 2.0 * np.median(u)), u))
 
 
 def _check(points_mm: Points, u_mm: Points, weak: NDArray[np.bool_]) -> None:
@@ -119,7 +144,7 @@ def _check(points_mm: Points, u_mm: Points, weak: NDArray[np.bool_]) -> None:
         raise ValueError("points_mm must run counter-clockwise.")
 
 
-def _assemble(smooths: list[Smooth], joints: list[Joint]) -> FittedOutline:
+def _assemble(smooths: list[Smooth], joints: list[Joint], breaks: Sequence[Break]) -> FittedOutline:
     count = len(smooths)
     edges = tuple(_edge(smooths, joints, i) for i in range(count))
     around = [(smooths[i - 1], smooths[i], at) for i, at in enumerate(joints)]
@@ -131,6 +156,7 @@ def _assemble(smooths: list[Smooth], joints: list[Joint]) -> FittedOutline:
         u_angles_deg=np.array(turning),
         edges=edges,
         outline_mm=np.vstack([edge.points_mm[:-1] for edge in edges]),
+        breaks=tuple(breaks),
     )
 
 
@@ -192,4 +218,5 @@ def _closed(chain: Chain) -> FittedOutline:
         u_angles_deg=np.array([curve.u_direction_deg(0.0)]),
         edges=(edge,),
         outline_mm=points[:-1],
+        breaks=(),
     )

@@ -1,7 +1,7 @@
 """Edges fitted between given breaks of an outline, and the joints where they meet."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
 import numpy as np
@@ -57,12 +57,15 @@ class Break:
         The joint, where two edges pass into each other without a kink and cannot be intersected.
     u_along_mm : float
         Standard uncertainty of such a joint along the outline.
+    is_exact : bool
+        The joint is ``at_mm`` itself, not the place on the edges nearest to it.
     """
 
     place: float
     gap_mm: float = ROUNDED_MM
     at_mm: Points | None = None
     u_along_mm: float = 0.0
+    is_exact: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -194,9 +197,10 @@ def joint(a: Smooth, b: Smooth, at: Break) -> Joint:
 
 
 def _touch(a: Smooth, b: Smooth, at: Break) -> Joint:
-    """Joint of two edges that pass into each other, at a place known beforehand."""
+    """Joint of two edges at a place known beforehand."""
     assert at.at_mm is not None
-    return _joint(a, b, a.nearest(at.at_mm, a.last), b.nearest(at.at_mm, b.first), at.u_along_mm)
+    touching = _joint(a, b, a.nearest(at.at_mm, a.last), b.nearest(at.at_mm, b.first), at.u_along_mm)
+    return replace(touching, at_mm=at.at_mm) if at.is_exact else touching
 
 
 def _joint(a: Smooth, b: Smooth, t_a: float, t_b: float, u_along_mm: float = 0.0) -> Joint:

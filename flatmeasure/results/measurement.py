@@ -7,7 +7,9 @@ upright photo.
 from dataclasses import dataclass
 from typing import Any
 
+from flatmeasure.edges.joints import Break
 from flatmeasure.errors import Note
+from flatmeasure.outline.refinement import Outline
 from flatmeasure.photos.camera import Points
 from flatmeasure.photos.photo import Photo
 from flatmeasure.quantity import Quantity
@@ -67,6 +69,23 @@ class Edge:
 
 
 @dataclass(frozen=True, eq=False)
+class Traced:
+    """What a piece was measured from, so that a person can correct it.
+
+    Attributes
+    ----------
+    outline : Outline
+    holes : tuple of Outline
+    breaks : tuple of Break
+        Where along the outline each edge starts, in the order of the edges; none of a smooth closed outline.
+    """
+
+    outline: Outline
+    holes: tuple[Outline, ...]
+    breaks: tuple[Break, ...]
+
+
+@dataclass(frozen=True, eq=False)
 class Piece:
     """One piece of cloth.
 
@@ -92,6 +111,8 @@ class Piece:
     holes_mm, holes_px : tuple of (M, 2) array
     corners : tuple of Corner
     edges : tuple of Edge
+    traced : Traced or None
+        None of a piece that was not measured in a photo.
     """
 
     id: str
@@ -109,6 +130,7 @@ class Piece:
     holes_px: tuple[Points, ...]
     corners: tuple[Corner, ...]
     edges: tuple[Edge, ...]
+    traced: Traced | None = None
 
     def to_dict(self) -> dict[str, Any]:
         """The piece as JSON (design, section 3)."""

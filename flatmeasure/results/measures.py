@@ -5,21 +5,31 @@ the edge's own points, from its fit.
 """
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from flatmeasure.edges.joints import Break
 from flatmeasure.outline.refinement import Outline
 from flatmeasure.photos.camera import Points
 from flatmeasure.quantity import CORRELATION_MM, Quantity, root_sum_squares
-from flatmeasure.results.measurement import Corner, Edge, Piece
+from flatmeasure.results.measurement import Corner, Edge, Piece, Traced
 from flatmeasure.results.shape import OWN_FIELDS, Shape, shape_of
 from flatmeasure.view.rectification import Rectification, polygon_area
 
 SIDES_CAUSE = "shadow and wall at the cloth's edge"
 
 Measure = Callable[[Points], NDArray[np.float64]]  # of displaced outlines (..., P, 2)
+
+
+@dataclass(frozen=True, eq=False)
+class GivenEdges:
+    """Where edges start, in order along the outline, and their ids; no breaks, one id: a smooth closed outline."""
+
+    breaks: tuple[Break, ...]
+    ids: tuple[str, ...]
 
 
 def measure_piece(
@@ -31,6 +41,7 @@ def measure_piece(
     *,
     complete: bool,
     confidence: float,
+    given: GivenEdges | None = None,
 ) -> Piece:
     """Measure one piece of cloth.
 
@@ -45,14 +56,17 @@ def measure_piece(
     complete : bool
         False when the photo's frame cuts the piece off.
     confidence : float
+    given : GivenEdges, optional
+        Corners and the edges' names when they are known beforehand.
 
     Returns
     -------
     Piece
     """
-    outer = shape_of(outline, view, thickness_mm)
+    outer = shape_of(outline, view, thickness_mm, None if given is None else given.breaks)
     inner = [shape_of(hole, view, thickness_mm) for hole in holes]
-    edges = _edges(name, outer, outline)
+    names = [f"{name}{i + 1}" for i in range(len(outer.starts))] if given is None else given.ids
+    edges = _edges(names, outer, outline)
     straight = [edge for edge in edges if edge.kind == "straight"] or list(edges)
     longest = max(straight, key=lambda edge: edge.chord.value)
     along, across = _extents(outer, longest)
@@ -73,6 +87,7 @@ def measure_piece(
         holes_px=tuple(hole.points_px for hole in inner),
         corners=_corners(outer),
         edges=edges,
+        traced=Traced(outline, tuple(holes), outer.fit.breaks),
     )
 
 
@@ -130,9 +145,9 @@ def _edge_slice(shape: Shape, index: int) -> NDArray[np.intp]:
     return np.arange(start, stop + 1) % len(shape.points_mm)
 
 
-def _edges(name: str, shape: Shape, outline: Outline) -> tuple[Edge, ...]:
+def _edges(names: Sequence[str], shape: Shape, outline: Outline) -> tuple[Edge, ...]:
     weak = _weak_share(shape, outline)
-    return tuple(_edge(f"{name}{i + 1}", shape, i, float(weak[i])) for i in range(len(shape.starts)))
+    return tuple(_edge(name, shape, i, float(weak[i])) for i, name in enumerate(names))
 
 
 def _edge(name: str, shape: Shape, index: int, weak: float) -> Edge:

@@ -6,13 +6,15 @@ outline. A measure's share of the variance is its squared change along each fiel
 within a length or an area does cancel, and what adds up adds up.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
-from flatmeasure.edges.fitting import FittedOutline, fit_outline
+from flatmeasure.edges.fitting import FittedOutline, chain_to_fit, fit_between, fit_outline
+from flatmeasure.edges.joints import Break
 from flatmeasure.outline.refinement import Outline
 from flatmeasure.photos.camera import Points
 from flatmeasure.view.rectification import Rectification, polygon_area
@@ -47,14 +49,18 @@ class Shape:
         return np.concatenate([self.fields, self.sides])
 
 
-def shape_of(outline: Outline, view: Rectification, thickness_mm: float) -> Shape:
-    """Fit an outline's edges; a hole is fitted the other way round and turned back, since it is fitted as a shape."""
-    z_mm = heights_mm(outline.points_px, outline.normals_px, view, thickness_mm)
-    at = view.to_mat(outline.points_px, z_mm)
-    u_mm = np.hypot(outline.u_px, U_LEAST_PX) * view.mm_per_px(outline.points_px)
+def shape_of(
+    outline: Outline, view: Rectification, thickness_mm: float, breaks: Sequence[Break] | None = None
+) -> Shape:
+    """Fit an outline's edges; a hole is fitted the other way round and turned back, since it is fitted as a shape.
+
+    Where ``breaks`` are given, edges run between them, the first from the first.
+    """
+    at, u_mm = on_mat(outline, view, thickness_mm)
     hole = polygon_area(at) < 0
     turn = slice(None, None, -1 if hole else 1)
-    fit = _from_lower_left(fit_outline(at[turn], u_mm[turn], outline.weak[turn]))
+    found = at[turn], u_mm[turn], outline.weak[turn]
+    fit = _from_lower_left(fit_outline(*found)) if breaks is None else fit_between(chain_to_fit(*found), breaks)
     parts = [_resample(edge.points_mm)[:-1] for edge in fit.edges]
     points = np.concatenate(parts)[turn]
     starts = np.cumsum([0, *[len(part) for part in parts[:-1]]])
@@ -67,6 +73,13 @@ def shape_of(outline: Outline, view: Rectification, thickness_mm: float) -> Shap
     corners = (len(points) - 1 - starts)[::-1] if hole else starts
     fields = _fields(points, seen, normals, z_mm, view, thickness_mm)
     return Shape(points, seen, starts, fields, _sides(points, seen, corners, view, thickness_mm), fit)
+
+
+def on_mat(outline: Outline, view: Rectification, thickness_mm: float) -> tuple[Points, Points]:
+    """An outline's points (N, 2) in the mat frame and their uncertainties (N,), mm."""
+    z_mm = heights_mm(outline.points_px, outline.normals_px, view, thickness_mm)
+    u_mm = np.hypot(outline.u_px, U_LEAST_PX) * view.mm_per_px(outline.points_px)
+    return view.to_mat(outline.points_px, z_mm), u_mm
 
 
 def _sides(points: Points, seen: Points, starts: NDArray[np.intp], view: Rectification, thickness_mm: float) -> Points:
@@ -114,6 +127,7 @@ def _from_lower_left(fit: FittedOutline) -> FittedOutline:
         u_angles_deg=np.roll(fit.u_angles_deg, -first),
         edges=fit.edges[first:] + fit.edges[:first],
         outline_mm=fit.outline_mm,
+        breaks=fit.breaks[first:] + fit.breaks[:first],
     )
 
 
