@@ -9,15 +9,13 @@ from starlette.concurrency import run_in_threadpool
 from starlette.staticfiles import StaticFiles
 
 from flatmeasure import __version__
-from service import health, job_routes, measurements, pictures
+from service import answers, health, job_routes, measurements, pictures, pieces
 from service.problems import add_handlers
 from service.running import Service
 from service.security import Guard
-from service.settings import Settings
+from service.settings import JSON_BYTES, Settings
 
 PAGE = Path(__file__).parent / "page"
-_BODY_BYTES = 2_000_000  # of requests without a file
-_FORM_BYTES = 100_000  # what a form adds to its file
 
 
 def create_app(settings: Settings) -> FastAPI:
@@ -49,11 +47,11 @@ def create_app(settings: Settings) -> FastAPI:
         docs_url=None,
         redoc_url=None,
         lifespan=lifespan,
-        max_body_size=settings.max_bytes + _FORM_BYTES,
+        max_body_size=JSON_BYTES,
     )
     app.state.service = service
     add_handlers(app)
-    for routes in (measurements, pictures, job_routes, health):
+    for routes in (measurements, pictures, pieces, answers, job_routes, health):
         app.include_router(routes.router)
     app.add_middleware(Guard, settings=settings, metrics=service.metrics)
     if PAGE.is_dir():

@@ -4,9 +4,11 @@ import hashlib
 import json
 from typing import TYPE_CHECKING, Any
 
+from service.database import new_id
 from service.jobs import JobKind
 from service.measurement_store import Revision, outdated
 from service.notes import carried, with_notes
+from service.problems import Problem, invalid
 from service.workers import Task
 
 if TYPE_CHECKING:
@@ -19,9 +21,11 @@ def job_kinds(service: "Service") -> dict[str, JobKind]:
     """All kinds, for one service."""
     measuring = _Measuring(service)
     revising = _Revising(service)
+    answering = _Answering(service)
     return {
         "measure": JobKind(measuring.task, measuring.keep, measuring.drop, "measurement"),
-        "revise": JobKind(revising.task, revising.keep, revising.drop, "measurement"),
+        "revise": JobKind(revising.task, revising.keep, _nothing, "measurement"),
+        "answer": JobKind(answering.task, answering.keep, _nothing, "answer"),
     }
 
 
@@ -81,10 +85,41 @@ class _Revising:
         stored = self._service.measurements.get(request["measurement"])
         if stored.latest != request["base"]:
             raise outdated()
-        document = with_notes(carried(stored.document, result["document"]), request["notes"])
+        keeps_names = request["steps"]["options"] == stored.request["options"]
+        document = with_notes(carried(stored.document, result["document"], keeps_names), request["notes"])
         revision = Revision(request["what"], request["steps"], document)
         self._service.measurements.add_revision(stored.id, request["base"], revision)
         return stored.id
 
-    def drop(self, request: Request) -> None:
-        pass
+
+class _Answering:
+    """A search for a layout: a `models.Question` as plain values, and the pattern's file if that came as one."""
+
+    def __init__(self, service: "Service") -> None:
+        self._service = service
+
+    def task(self, request: Request) -> Task:
+        cloth = []
+        for stash_id in request["cloth"]:
+            measurement, piece = stash_id.split(":")
+            try:
+                self._service.pieces.get(measurement, piece)
+                stored = self._service.measurements.get(measurement)
+            except Problem as problem:
+                raise invalid(f"There is no piece {stash_id} in the stash.") from problem
+            cloth.append({"id": stash_id, "piece": piece, "name": stored.name, "document": stored.document})
+        settings = self._service.settings
+        limit_s = min(request["limit_s"], settings.answer_s)
+        payload = {**request, "cloth": cloth, "limit_s": limit_s}
+        return Task("answer", payload, limit_s + settings.measure_s, long=True, can_stop=True)
+
+    def keep(self, request: Request, result: dict[str, Any]) -> str:
+        answer = new_id()
+        for name, drawing in result["drawings"].items():
+            self._service.drawings.write(answer, name, drawing)
+        self._service.answers.add(answer, {"cloth": request["cloth"], **result["document"]}, result["placed"])
+        return answer
+
+
+def _nothing(_request: Request) -> None:
+    """Such a job needs nothing that only it needs."""

@@ -86,10 +86,12 @@ class JobBoard:
         for stored in self._store.unfinished():
             job = Job(stored.id, stored.kind, stored.key, stored.request)
             self._live[job.id] = job
-            if stored.attempts >= ATTEMPTS:
-                self._end(job, problem=gave_up())
-            else:
+            try:
+                if stored.attempts >= ATTEMPTS:
+                    raise gave_up()
                 self._hand_in(job, stored.attempts, forced=True)
+            except Exception as error:  # what it needs may be gone
+                self._end(job, problem=problem_of(error))
 
     def submit(self, kind: str, request: dict[str, Any], key: str | None = None) -> Job:
         """Begin a job; one of the same key that still goes on is given instead.
@@ -194,10 +196,10 @@ class JobBoard:
         job.progress, job.step = (1.0, "done") if problem is None else (job.progress, "failed")
         self._metrics.count_job(job.kind, "done" if problem is None else problem.code)
         try:
+            told = problem.to_dict() if problem is not None else None
+            self._store.change(job.id, state=job.state, result=kept, problem=told, request="{}")
             if problem is not None:
                 self._kinds[job.kind].drop(job.request)
-            told = problem.to_dict() if problem is not None else None
-            self._store.change(job.id, state=job.state, result=kept, problem=told)
         except Exception as error:  # the disk may be full: the job's end is told from memory then
             problem_of(error)
         else:

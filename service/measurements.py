@@ -19,6 +19,7 @@ from service.paging import LARGEST_PAGE, next_link
 from service.problems import Problem, invalid
 from service.replies import check_unchanged, job_reply, json_reply, wanted_wait_s
 from service.running import Here, Service, wait_for
+from service.settings import FORM_BYTES, PHOTO_BYTES
 from service.stripping import can_strip, strip
 from service.workers import Task
 
@@ -31,7 +32,7 @@ Cursor = Annotated[str | None, Query(max_length=500, description="Of `next`.")]
 RevisionNumber = Annotated[int | None, Query(ge=1, le=1_000_000, description="Left out: the latest.")]
 
 
-@router.post("", status_code=201, summary="Measure a photo")
+@router.post("", status_code=201, summary="Measure a photo", max_body_size=PHOTO_BYTES + FORM_BYTES)
 async def add_measurement(
     request: Request,
     service: Here,
@@ -40,11 +41,11 @@ async def add_measurement(
 ) -> Response:
     """Measure the cloth in a photo; the same photo with the same options is measured once."""
     given = _options(options)
-    digest_of = await _stored_photo(service, await photo.read())
+    stored = await _stored_photo(service, await photo.read())
     plain = given.plain()
-    file_name = _file_name(photo.filename)
-    name = plain.pop("name", None) or PurePosixPath(file_name).stem or "photo"
-    job = await run_in_threadpool(_begin, service, digest_of, {"file_name": file_name, "name": name, "options": plain})
+    called = file_name(photo.filename)
+    name = plain.pop("name", None) or PurePosixPath(called).stem or "photo"
+    job = await run_in_threadpool(_begin, service, stored, {"file_name": called, "name": name, "options": plain})
     if isinstance(job, str):
         return await _reply(request, service, job, status=200)
     await wait_for(job, wanted_wait_s(request, service.settings.wait_s))
@@ -177,7 +178,7 @@ def _begin(service: Service, photo: bytes, wanted: dict[str, Any]) -> Job | str:
         return known or service.board.submit("measure", {"photo": digest, **wanted}, key)
 
 
-def _file_name(given: str | None) -> str:
+def file_name(given: str | None) -> str:
     """What a file is called, without folders and odd characters; it is shown, and never used as a path."""
     last = re.split(r"[/\\]", given or "")[-1]
     return "".join(c for c in last if c.isprintable())[:80].strip() or "photo"

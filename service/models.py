@@ -1,7 +1,7 @@
 """What the API takes, with examples; lengths in mm, angles in degrees, pixels of the upright photo."""
 
 import unicodedata
-from typing import Annotated, Any, Self
+from typing import Annotated, Any, Literal, Self
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
@@ -166,3 +166,42 @@ class Renaming(Strict):
     model_config = ConfigDict(json_schema_extra={"examples": [{"name": "coat, back"}]})
 
     name: Name
+
+
+class Rules(Strict):
+    """How pieces may lie."""
+
+    tolerance_deg: Annotated[float, Field(ge=0, le=45, allow_inf_nan=False)] = 0.0
+    clearance_mm: Annotated[float, Field(ge=0, le=100, allow_inf_nan=False)] = 0.0
+    face: Literal["right", "wrong", "both"] = "right"
+
+
+StashId = Annotated[str, Field(pattern=r"^[0-9a-f]{16}:[A-Z]{1,2}$")]
+
+
+class Question(Strict):
+    """Whether pieces can be cut from cloth in the stash. The pattern comes here, or as a file beside this."""
+
+    model_config = ConfigDict(
+        json_schema_extra={
+            "examples": [
+                {
+                    "cloth": ["0123456789abcdef:A"],
+                    "pattern": {
+                        "schema": "flatmeasure.pattern/1",
+                        "unit": "mm",
+                        "pieces": [{"name": "pocket", "rectangle": [140, 160], "count": 2}],
+                    },
+                    "rules": {"tolerance_deg": 2, "clearance_mm": 3},
+                    "effort": "quick",
+                }
+            ]
+        }
+    )
+
+    cloth: list[StashId] = Field(min_length=1, max_length=50)
+    pattern: dict[str, Any] | None = Field(None, description="flatmeasure.pattern/1, or a measurement.")
+    rules: Rules = Rules()
+    effort: Literal["quick", "normal", "long"] = "normal"
+    limit_s: Annotated[float, Field(gt=0, le=300, allow_inf_nan=False)] = 60.0
+    unit: Literal["mm", "cm", "in"] = Field("mm", description="Of the answer's sentences.")

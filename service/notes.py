@@ -37,12 +37,25 @@ def with_notes(document: Document, notes: Mapping[str, Mapping[str, Any]]) -> Do
     return document | {"pieces": pieces}
 
 
-def carried(old: Document, new: Document) -> Document:
-    """A measurement with the notes of an earlier one of the same photo."""
+def carried(old: Document, new: Document, keeps_names: bool) -> Document:
+    """A measurement with the notes of an earlier one of the same photo.
+
+    Parameters
+    ----------
+    old, new : dict
+    keeps_names : bool
+        Whether pieces and edges of one name are the same ones, as when only corners were corrected.
+    """
     pieces = []
     for piece in new["pieces"]:
-        before = _same_piece(piece, old["pieces"])
-        pieces.append(piece if before is None else _noted(piece, _moved_notes(before, piece)))
+        before = next((one for one in old["pieces"] if keeps_names and one["id"] == piece["id"]), None)
+        before = before or _same_piece(piece, old["pieces"])
+        if before is None:
+            pieces.append(piece)
+            continue
+        names = {edge["id"] for edge in piece["edges"]}
+        edges = {name: name for name in names} if keeps_names else _same_edges(before, piece)
+        pieces.append(_noted(piece, _moved_notes(before, edges)))
     return new | {"pieces": pieces}
 
 
@@ -86,9 +99,9 @@ def _place(piece: Document) -> Polygon:
     return Polygon(piece["outline_px"]).buffer(0)
 
 
-def _moved_notes(old: Document, new: Document) -> Document:
+def _moved_notes(old: Document, edges: Mapping[str, str]) -> Document:
+    """Notes of an old piece under the names its edges have now."""
     notes = {field: old[field] for field in FIELDS if field in old}
-    edges = _same_edges(old, new)
     for field in ("labels", "allowances_mm"):
         if field in notes:
             notes[field] = {edges[edge]: value for edge, value in notes[field].items() if edge in edges}

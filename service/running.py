@@ -8,6 +8,7 @@ from typing import Annotated, Any, TextIO, cast
 from fastapi import Depends, Request
 
 from flatmeasure.errors import OptionInvalid
+from service.answer_store import AnswerStore
 from service.database import Database
 from service.files import OwnedFiles, PhotoFiles, clear_unfinished
 from service.job_store import JobStore
@@ -38,6 +39,7 @@ class Service:
         self.database = Database(settings.url)
         self.measurements = MeasurementStore(self.database)
         self.pieces = PieceStore(self.database)
+        self.answers = AnswerStore(self.database)
         self.photos = PhotoFiles(settings.folder / "photos")
         self.drawings = OwnedFiles(settings.folder / "drawings")
         self.photo_lock = threading.RLock()  # a photo is kept and given to a job, or found to be needed by none

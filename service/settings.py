@@ -4,6 +4,8 @@ import os
 from dataclasses import dataclass
 from pathlib import Path
 
+PHOTO_BYTES, PATTERN_BYTES, JSON_BYTES = 40_000_000, 8_000_000, 2_000_000  # the most a request may send
+FORM_BYTES = 100_000  # what a form may add to its file
 LOOPBACK_NAMES = ("localhost", "127.0.0.1", "[::1]")
 
 
@@ -26,9 +28,8 @@ class Settings:
         Processes that measure. With two or more, one is kept free of long work.
     waiting : int
         Jobs that may wait; more are refused.
-    max_bytes, max_megapixels : int, float
+    max_megapixels : float
         Of a photo.
-    max_pattern_bytes : int
     measure_s, answer_s : float
         Longest time a measurement and a search for a layout may take.
     wait_s : float
@@ -43,9 +44,7 @@ class Settings:
     host_names: tuple[str, ...] = LOOPBACK_NAMES
     workers: int = max(2, min(os.cpu_count() or 2, 8))
     waiting: int = 32
-    max_bytes: int = 40_000_000
     max_megapixels: float = 50.0
-    max_pattern_bytes: int = 8_000_000
     measure_s: float = 60.0
     answer_s: float = 300.0
     wait_s: float = 20.0

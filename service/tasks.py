@@ -31,6 +31,7 @@ from flatmeasure import (  # noqa: E402
 from flatmeasure.cloth.hints import Box  # noqa: E402
 from flatmeasure.photos.camera import Points  # noqa: E402
 from flatmeasure.units import LengthUnit  # noqa: E402
+from service.answering import answer_question  # noqa: E402
 from service.stripping import needed_metadata  # noqa: E402
 
 cv2.setNumThreads(1)
@@ -48,6 +49,7 @@ _SHARES = {
     "telling cloth from ground": 0.6,
     "reading the mat's grid": 0.75,
     "following the edge": 0.8,
+    "setting corners": 0.9,
 }
 _KNOWN = ("square_mm", "rectangle_mm", "printed_side_mm")
 
@@ -120,7 +122,21 @@ def _measured(payload: Payload, report: Report) -> Measurement:
         hints=_hints(options.get("hints")),
         on_step=tell,
     )
+    for step in payload["request"]["corners"]:
+        tell("setting corners")
+        found = _corrected(found, step)
     return replace(found, photo=replace(found.photo, name=payload["file_name"]))
+
+
+def _corrected(found: Measurement, step: Mapping[str, Any]) -> Measurement:
+    from flatmeasure.correction import AddedCorner, Corrections, MovedCorner, RemovedCorner, correct
+
+    corrections = Corrections(
+        tuple(MovedCorner(one["piece"], one["corner"], tuple(one["to_px"])) for one in step.get("moved_corners", ())),
+        tuple(AddedCorner(one["piece"], tuple(one["at_px"])) for one in step.get("added_corners", ())),
+        tuple(RemovedCorner(one["piece"], one["corner"]) for one in step.get("removed_corners", ())),
+    )
+    return correct(found, corrections)
 
 
 class _Unkeyed:
@@ -184,4 +200,5 @@ TASKS: dict[str, Callable[[Payload, Report], Any]] = {
     "overlay": draw_measures,
     "picture": scale_picture,
     "convert": convert_photo,
+    "answer": answer_question,
 }
