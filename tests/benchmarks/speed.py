@@ -14,6 +14,8 @@ import cv2
 import numpy as np
 
 from flatmeasure import pipeline
+from flatmeasure.cloth.hints import Hints
+from flatmeasure.correction import Corrections, MovedCorner, correct
 from flatmeasure.synthetic.rendering import encode_jpeg, render_photo
 from flatmeasure.synthetic.scene import LaidCloth, LaidReference, Mat, Scene, View, scene_camera
 
@@ -69,6 +71,22 @@ def print_speed() -> None:
     print(f"  {'measure':22s} {statistics.median(whole) / unit:8.2f} x   (area {100 * error:+.3f} %)")
     for name, seconds in _stages(file).items():
         print(f"    {name:20s} {seconds / unit:8.2f} x")
+    for name, seconds in _corrections(file).items():
+        print(f"  {name:22s} {seconds / unit:8.2f} x   {1000 * seconds:.0f} ms")
+
+
+def _corrections(file: bytes) -> dict[str, float]:
+    """Median time of what a person waits for: an answer to further hints, and to a corner moved."""
+    prepared = pipeline.prepare(file, square_mm=100)
+    hints = Hints((np.array([[2000.0, 1500.0]]),), (np.array([[300.0, 300.0], [600.0, 320.0]]),))
+    hinted, moved = [], []
+    for _ in range(REPEATS):
+        hinted.append(_seconds(lambda: prepared.measure(thickness_mm=0.8, hints=hints)))
+        found = prepared.measure(thickness_mm=0.8)
+        x, y = found.pieces[0].corners[1].at_px
+        change = Corrections((MovedCorner("A", 1, (x + 30.0, y + 20.0)),))
+        moved.append(_seconds(lambda found=found, change=change: correct(found, change)))
+    return {"further hints": statistics.median(hinted), "a corner moved": statistics.median(moved)}
 
 
 def print_memory() -> None:
