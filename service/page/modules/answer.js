@@ -1,0 +1,80 @@
+/** The answer: its sentence first, then the layout drawn on the photo of the cloth. */
+
+import { download, getJson, getMeasurement, picture } from "./api.js";
+import { h, notice, put, s } from "./dom.js";
+import { cased, pieceFrame } from "./drawing.js";
+import { centroid, path } from "./geometry.js";
+import { prefs } from "./prefs.js";
+import { PhotoView } from "./view.js";
+
+/** @typedef {import("./types.js").Answer} Answer */
+/** @typedef {import("./types.js").Placed} Placed */
+
+const SIGNS = { enough: "✓", "not enough": "✕" };
+
+/** @param {HTMLElement} root @param {string} id @param {import("./dom.js").Leaving} leaving */
+export async function answerScreen(root, id, leaving) {
+  put(root, h("p.loading", { role: "status" }, "Opening the answer…"));
+  /** @type {Answer} */
+  const answer = await getJson(`/v1/answers/${encodeURIComponent(id)}`);
+  const lines = Array.isArray(answer.text) ? answer.text : answer.text.split("\n");
+  const kind = answer.verdict.replace(/ /g, "-");
+  const stage = h("div.layout-stage");
+  const message = h("div");
+  const choices = answer.cloth.length > 1 ? h("div.choices", { role: "group", "aria-label": "Cloth" }, answer.cloth.map((cloth, k) =>
+    h("button.choice", { type: "button", "aria-pressed": "false", onclick: () => show(cloth) }, `Cloth ${k + 1}`))) : null;
+  put(root, h("div.answer", {},
+    h("section.verdict", { class: `verdict ${kind}`, "aria-labelledby": "verdict" },
+      h("span.verdict-sign", { "aria-hidden": "true" }, SIGNS[/** @type {keyof typeof SIGNS} */ (answer.verdict)] ?? "?"),
+      h("h1", { id: "verdict", tabindex: -1 }, lines[0]), lines.slice(1).map((line) => h("p", {}, line.trim()))),
+    choices, stage,
+    h("p.caution", {}, h("b", {}, "Before you cut: "), "check the layout with a ruler. Blades are sharp: cut away from your hand, close the cutter after each cut."),
+    h("div.row.wrap", {}, [["layout.pdf", "Layout, PDF in true size"], ["layout.svg", "Layout, SVG"], ["pieces.json", "Pieces, JSON"]].map(([file, title]) =>
+      h("button.plain", { type: "button", onclick: () => save(file) }, title)), h("button.plain", { type: "button", onclick: () => window.print() }, "Print"), h("a.plain", { href: `#/enough?cloth=${answer.cloth.map(encodeURIComponent).join(",")}` }, "Ask again")), message));
+  /** @type {PhotoView | null} */
+  let view = null;
+  let shown = answer.cloth[0];
+  leaving.add(() => view?.close());
+  await show(shown);
+  document.getElementById("verdict")?.focus({ preventScroll: true });
+
+  /** @param {string} file */
+  async function save(file) {
+    const query = new URLSearchParams({ unit: prefs().unit, ...(file === "layout.svg" ? { cloth: shown } : {}) });
+    try {
+      await download(`/v1/answers/${answer.id}/${file}?${query}`, file);
+    } catch (problem) {
+      put(message, notice("error", /** @type {Error} */ (problem).message));
+    }
+  }
+
+  /** @param {string} cloth */
+  async function show(cloth) {
+    shown = cloth;
+    choices?.querySelectorAll("button").forEach((/** @type {Element} */ button, /** @type {number} */ k) => button.setAttribute("aria-pressed", String(answer.cloth[k] === cloth)));
+    const [measurementId, pieceId] = cloth.split(":");
+    try {
+      const [{ placed }, resource] = await Promise.all([getJson(`/v1/answers/${answer.id}/placed?cloth=${encodeURIComponent(cloth)}`), getMeasurement(measurementId)]);
+      const piece = resource.measurement.pieces.find(({ id: one }) => one === pieceId);
+      const { width_px, height_px } = resource.measurement.photo;
+      view?.close();
+      view = new PhotoView(width_px, height_px, "Photo of the cloth with the pieces laid on it");
+      put(stage, view.element, h("ul.unseen", {}, placed.map((/** @type {Placed} */ one) => h("li", {}, one.piece))));
+      if (piece) view.shapes.append(...cased([piece.outline_px, ...piece.holes_px].map((ring) => path(ring, true)).join(""), "board"));
+      drawPlaced(view, placed);
+      view.fit(piece ? pieceFrame(piece) : undefined);
+      view.show(await picture(`/v1/measurements/${measurementId}/photo?width=1280`));
+    } catch (problem) {
+      put(stage, notice("error", /** @type {Error} */ (problem).message));
+    }
+  }
+}
+
+/** @param {PhotoView} view @param {Placed[]} placed */
+function drawPlaced(view, placed) {
+  for (const one of placed) {
+    view.shapes.append(s("path.placed", { d: path(one.outline_px, true) }), ...cased(path(one.outline_px, true), "cut"));
+    if (one.grain_px) view.shapes.append(...cased(path(one.grain_px), "thread"));
+    view.pin(h("div.pin", {}, h("span.chip.name", { "aria-hidden": "true" }, one.piece)), centroid(one.outline_px));
+  }
+}

@@ -1,0 +1,192 @@
+/** The tool that moves, adds and removes corners: by finger with a loupe, by mouse, by arrow keys. */
+
+import { h, s } from "./dom.js";
+import { cased } from "./drawing.js";
+import { distance, edgesPx, halfWay, nearest, path } from "./geometry.js";
+
+/** @typedef {import("./types.js").Piece} Piece */
+/** @typedef {import("./types.js").Point} Point */
+/** @typedef {import("./view.js").PhotoView} PhotoView */
+/** @typedef {import("./edits.js").Edits} Edits */
+
+const GRAB_PX = 28;
+const ARROWS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
+
+export class CornerTool {
+  /**
+   * @param {PhotoView} view
+   * @param {Edits} edits
+   * @param {(corner: number | null) => void} onChosen
+   */
+  constructor(view, edits, onChosen) {
+    this.view = view;
+    this.edits = edits;
+    this.onChosen = onChosen;
+    this.pending = s("g");
+    view.shapes.append(this.pending);
+    this.adding = false;
+    /** @type {number | null} */
+    this.chosen = null;
+    /** @type {{corner: number, from: Point, offset: Point, to: Point} | null} */
+    this.drag = null;
+    /** @type {any[]} */
+    this.handles = [];
+  }
+
+  /** @param {Piece} piece */
+  draw(piece) {
+    this.piece = piece;
+    const focused = document.activeElement?.getAttribute("data-corner");
+    this.clear();
+    piece.corners.forEach((_, k) => this.handles.push(this.#handle(k)));
+    for (const edit of this.edits.list) {
+      if (edit.kind === "add" && edit.piece === piece.id) this.handles.push(this.view.pin(h("div.pin", {}, h("span.new-corner", { "aria-hidden": "true" })), edit.to));
+    }
+    this.#preview();
+    if (focused) this.handles[Number(focused)]?.firstChild.focus({ preventScroll: true });
+  }
+
+  clear() {
+    for (const handle of this.handles) handle.remove();
+    this.handles = [];
+    this.pending.replaceChildren();
+  }
+
+  /** @param {number | null} corner */
+  choose(corner) {
+    this.chosen = corner;
+    this.handles.forEach((handle, k) => handle.firstChild.classList.toggle("chosen", k === corner));
+    this.onChosen(corner);
+  }
+
+  /** Moves the chosen corner by screen pixels. @param {number} dx @param {number} dy */
+  nudge(dx, dy) {
+    if (!this.piece || this.chosen === null) return;
+    const at = this.#place(this.chosen);
+    const step = Math.max(this.view.k, 0.25);
+    /** @type {Point} */
+    const to = [at[0] + dx * step, at[1] + dy * step];
+    this.view.reveal(to);
+    this.edits.add({ kind: "move", piece: this.piece.id, corner: this.chosen, to });
+  }
+
+  removeChosen() {
+    if (!this.piece || this.chosen === null || this.edits.isRemoved(this.piece.id, this.chosen)) return;
+    this.edits.add({ kind: "remove", piece: this.piece.id, corner: this.chosen });
+  }
+
+  /** Adds a corner half-way along an edge. @param {number} edge its place in the piece */
+  addMiddle(edge) {
+    if (!this.piece) return;
+    const { at } = halfWay(edgesPx(this.piece)[edge]);
+    this.view.reveal(at);
+    this.edits.add({ kind: "add", piece: this.piece.id, to: at });
+  }
+
+  /** Adds a corner at the place of an edge nearest to a point. @param {Point} at */
+  addNear(at) {
+    if (!this.piece) return;
+    let best = { away: Infinity, at };
+    for (const points of edgesPx(this.piece)) {
+      const found = nearest(at, points);
+      if (found.away < best.away) best = found;
+    }
+    this.edits.add({ kind: "add", piece: this.piece.id, to: best.at });
+  }
+
+  /** @param {Point} at @returns {boolean} */
+  down(at) {
+    if (!this.piece || this.adding) return false;
+    let corner = -1;
+    let away = GRAB_PX * this.view.k;
+    this.piece.corners.forEach((_, k) => {
+      const d = distance(at, this.#place(k));
+      if (d < away) [corner, away] = [k, d];
+    });
+    if (corner < 0) return false;
+    const from = this.#place(corner);
+    this.drag = { corner, from, offset: [from[0] - at[0], from[1] - at[1]], to: from };
+    this.choose(corner);
+    return true;
+  }
+
+  /** @param {Point} at */
+  move(at) {
+    if (!this.drag) return;
+    this.drag.to = [at[0] + this.drag.offset[0], at[1] + this.drag.offset[1]];
+    const handle = this.handles[this.drag.corner];
+    this.view.pin(handle, this.drag.to);
+    this.#preview();
+    this.view.loupe.show(this.drag.to, this.view.onStage(this.drag.to), this.view.k);
+  }
+
+  up() {
+    const drag = this.drag;
+    this.cancel();
+    if (drag && this.piece && drag.to !== drag.from) this.edits.add({ kind: "move", piece: this.piece.id, corner: drag.corner, to: drag.to });
+  }
+
+  cancel() {
+    const drag = this.drag;
+    this.drag = null;
+    this.view.loupe.hide();
+    if (drag) this.view.pin(this.handles[drag.corner], drag.from);
+    this.#preview();
+  }
+
+  /** @param {Point} at */
+  tap(at) {
+    if (this.adding) this.addNear(at);
+  }
+
+  /** @param {KeyboardEvent} event */
+  key(event) {
+    const focused = event.target instanceof Element ? event.target.getAttribute("data-corner") : null;
+    if (focused === null) return false;
+    if (this.chosen !== Number(focused)) this.choose(Number(focused));
+    if (event.key in ARROWS) {
+      const [dx, dy] = ARROWS[/** @type {keyof typeof ARROWS} */ (event.key)];
+      const times = event.shiftKey ? 10 : 1;
+      this.nudge(dx * times, dy * times);
+    } else if (event.key === "Delete" || event.key === "Backspace") this.removeChosen();
+    else return false;
+    return true;
+  }
+
+  /** @param {number} corner @returns {Point} */
+  #place(corner) {
+    const piece = /** @type {Piece} */ (this.piece);
+    if (this.drag?.corner === corner) return this.drag.to;
+    return this.edits.movedTo(piece.id, corner) ?? piece.corners[corner].at_px;
+  }
+
+  /** @param {number} k */
+  #handle(k) {
+    const piece = /** @type {Piece} */ (this.piece);
+    const removed = this.edits.isRemoved(piece.id, k);
+    const state = [k === this.chosen && "chosen", removed && "removed", this.edits.movedTo(piece.id, k) && "moved"].filter(Boolean).join(" ");
+    const button = h("button", {
+      type: "button", class: `handle ${state}`, "data-corner": k,
+      "aria-label": `Corner ${k + 1} of ${piece.corners.length}${removed ? ", to be removed" : ""}. Arrow keys move it, Delete removes it.`,
+      onclick: () => this.choose(k), onfocus: () => this.chosen !== k && this.choose(k),
+    });
+    return this.view.pin(h("div.pin", {}, button), this.#place(k));
+  }
+
+  /** The edges beside moved corners, bent along; nothing is known of their length yet. */
+  #preview() {
+    const piece = this.piece;
+    if (!piece) return;
+    const shift = piece.corners.map(({ at_px }, k) => {
+      const to = this.#place(k);
+      return [to[0] - at_px[0], to[1] - at_px[1]];
+    });
+    const lines = edgesPx(piece).flatMap((points, e) => {
+      const [a, b] = [shift[piece.edges[e].from], shift[piece.edges[e].to]];
+      if (!a || !b || !(a[0] || a[1] || b[0] || b[1])) return [];
+      const last = points.length - 1;
+      return [path(points.map(([x, y], i) => [x + a[0] * (1 - i / last) + b[0] * (i / last), y + a[1] * (1 - i / last) + b[1] * (i / last)]))];
+    });
+    this.pending.replaceChildren(...lines.flatMap((d) => cased(d, "pending")));
+  }
+}

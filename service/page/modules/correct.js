@@ -1,0 +1,84 @@
+/** The second tab: which tool the finger is, the chosen corner, and what waits to be measured again. */
+
+import { h, put } from "./dom.js";
+import { pieceChoice } from "./measures.js";
+
+/** @typedef {import("./corners.js").CornerTool} CornerTool */
+/** @typedef {import("./hints.js").HintTool} HintTool */
+/** @typedef {import("./edits.js").Edits} Edits */
+/** @typedef {import("./types.js").Piece} Piece */
+
+const TOOLS = [
+  { id: "move", title: "Move corner", advice: "Drag a corner to where two edges meet. Or choose one and use the arrows." },
+  { id: "add", title: "Add corner", advice: "Tap the outline where a corner is missing." },
+  { id: "cloth", title: "This is cloth", advice: "Draw over cloth that was left out. Two fingers move the photo." },
+  { id: "not", title: "This is not", advice: "Draw over what is not cloth. Two fingers move the photo." },
+];
+
+/**
+ * @param {{corners: CornerTool, hints: HintTool, edits: Edits, pieces: () => Piece[], selection: () => import("./drawing.js").Selection,
+ *   select: (selection: import("./drawing.js").Selection) => void, choose: (tool: string) => void, measureAgain: () => void, busy: () => boolean}} parts
+ */
+export function correctTab(parts) {
+  const { corners, hints, edits } = parts;
+  let tool = "move";
+  const advice = h("p.hint");
+  const cornerBox = h("div.corner-box");
+  const waiting = h("div.waiting");
+
+  /** @type {HTMLInputElement[]} */
+  const inputs = [];
+  const radios = TOOLS.map(({ id, title }) => {
+    const input = h("input", { type: "radio", name: "tool", value: id, checked: id === tool, onchange: () => choose(id) });
+    inputs.push(input);
+    return h("label.tool", {}, input, h(`span.tool-sign.${id}`, { "aria-hidden": "true" }), h("span", {}, title));
+  });
+
+  /** @param {string} id */
+  function choose(id) {
+    tool = id;
+    corners.adding = id === "add";
+    hints.cloth = id === "cloth";
+    advice.textContent = TOOLS.find((one) => one.id === id)?.advice ?? "";
+    parts.choose(id);
+    drawCorner();
+  }
+
+  function drawCorner() {
+    const piece = parts.pieces().find((one) => one.id === parts.selection().piece);
+    if (!piece || tool === "cloth" || tool === "not") return put(cornerBox);
+    if (tool === "add") {
+      return put(cornerBox, piece.edges.map((edge, k) => h("button.plain.small", { type: "button", onclick: () => corners.addMiddle(k) }, `Middle of ${piece.labels?.[edge.id] || edge.id}`)));
+    }
+    const count = piece.corners.length;
+    const step = (/** @type {number} */ way) => corners.choose(corners.chosen === null ? 0 : (corners.chosen + way + count) % count);
+    const chosen = corners.chosen;
+    put(cornerBox,
+      h("div.stepper", { role: "group", "aria-label": "Corner" },
+        h("button.round", { type: "button", "aria-label": "Corner before", onclick: () => step(-1) }, "‹"),
+        h("span", {}, chosen === null ? "No corner chosen" : `Corner ${chosen + 1} of ${count}`),
+        h("button.round", { type: "button", "aria-label": "Next corner", onclick: () => step(1) }, "›")),
+      chosen === null ? null : h("div.pad", { role: "group", "aria-label": `Move corner ${chosen + 1}` },
+        [["Left", "←", -1, 0], ["Up", "↑", 0, -1], ["Down", "↓", 0, 1], ["Right", "→", 1, 0]].map(([name, sign, dx, dy]) =>
+          h("button.round", { type: "button", "aria-label": `${name} a little`, "data-nudge": name, onclick: () => corners.nudge(Number(dx), Number(dy)) }, sign))),
+      chosen === null ? null : h("button.plain.small", { type: "button", onclick: () => corners.removeChosen() }, "Remove this corner"));
+  }
+
+  function drawWaiting() {
+    const some = edits.list.length > 0;
+    for (const input of inputs) input.disabled = edits.sort !== null && edits.sort !== (["cloth", "not"].includes(input.value) ? "hints" : "corners");
+    put(waiting,
+      h("p", { role: "status" }, some ? `Not measured yet: ${edits.summary()}.${edits.sort === "hints" ? " The outline and its corners are found anew." : ""}` : "Nothing changed yet."),
+      h("div.row", {},
+        h("button.plain", { type: "button", disabled: !some || parts.busy(), onclick: () => edits.undo() }, "Undo"),
+        h("button.main", { type: "button", disabled: !some || parts.busy(), onclick: parts.measureAgain }, parts.busy() ? "Measuring…" : "Measure again")));
+  }
+
+  choose(tool);
+  drawWaiting();
+  return {
+    content: [pieceChoice(parts.pieces(), parts.selection(), parts.select), h("fieldset.tools", {}, h("legend", {}, "What your finger does"), radios), advice, cornerBox, waiting],
+    drawCorner,
+    drawWaiting,
+  };
+}

@@ -1,0 +1,106 @@
+/** The third tab: names, seam allowances and the grain of a piece, kept as a revision of their own. */
+
+import { field, h, put } from "./dom.js";
+import { edgeName, grainAngle, pieceName } from "./drawing.js";
+import { pieceChoice } from "./measures.js";
+import { parseMm, plainLength } from "./units.js";
+
+/** @typedef {import("./types.js").Piece} Piece */
+/** @typedef {import("./types.js").Notes} Notes */
+/** @typedef {import("./types.js").Unit} Unit */
+/** @typedef {import("./drawing.js").Selection} Selection */
+
+const NOTE_KEYS = /** @type {(keyof Notes)[]} */ (["name", "labels", "allowances_mm", "grain", "layers"]);
+
+/** A piece with what is noted but not saved. @param {Piece} piece @param {Record<string, Notes>} drafts @returns {Piece} */
+export function withNotes(piece, drafts) {
+  return { ...piece, ...drafts[piece.id] };
+}
+
+/** @param {Piece} piece @returns {Notes} */
+function notesOf(piece) {
+  return Object.fromEntries(NOTE_KEYS.filter((key) => piece[key] !== undefined).map((key) => [key, piece[key]]));
+}
+
+/**
+ * @param {{pieces: () => Piece[], selection: () => Selection, select: (selection: Selection) => void, drafts: Record<string, Notes>,
+ *   unit: () => Unit, redraw: () => void, save: () => void, busy: () => boolean}} parts
+ */
+export function notesTab(parts) {
+  const { drafts } = parts;
+  const chosen = parts.pieces().find((one) => one.id === parts.selection().piece) ?? parts.pieces()[0];
+  const edgeBox = h("div.edge-notes");
+  const grainBox = h("div.grain-box");
+  const saveBar = h("div.waiting");
+  if (!chosen) return { content: [h("p", {}, "There is no piece to name.")], drawEdge() {}, drawSave() {} };
+  const now = () => withNotes(chosen, drafts);
+
+  /** @param {Notes} change */
+  function note(change) {
+    drafts[chosen.id] = { ...notesOf(chosen), ...drafts[chosen.id], ...change };
+    parts.redraw();
+    drawSave();
+  }
+
+  function drawEdge() {
+    const piece = now();
+    const unit = parts.unit();
+    const edge = piece.edges.find((one) => one.id === parts.selection().edge);
+    const pick = h("select", { onchange: (/** @type {any} */ event) => parts.select({ piece: piece.id, edge: event.target.value || null }) },
+      h("option", { value: "" }, "Choose, or tap it in the photo"),
+      piece.edges.map((one) => h("option", { value: one.id, selected: one.id === edge?.id }, piece.labels?.[one.id] ? `${one.id}: ${piece.labels[one.id]}` : one.id)));
+    if (!edge) return put(edgeBox, field("Edge", pick));
+    const name = h("input", { type: "text", maxlength: 60, value: piece.labels?.[edge.id] ?? "", placeholder: "such as hem", oninput: () => note({ labels: setKey(now().labels, edge.id, name.value.trim() || null) }) });
+    const allowance = lengthInput(piece.allowances_mm?.[edge.id], unit, (mm) => note({ allowances_mm: setKey(now().allowances_mm, edge.id, mm) }));
+    put(edgeBox, field("Edge", pick), h("div.pair", {}, field("Its name", name), field("Its seam allowance", allowance, null, h("span.unit", {}, unit))),
+      h("button.plain.small", { type: "button", onclick: () => { note({ grain: { edge: edge.id } }); drawGrain(); } }, `The grain runs along ${edgeName(piece, edge.id)}`));
+  }
+
+  function drawGrain() {
+    const piece = now();
+    const angle = grainAngle(piece);
+    const text = angle === null ? "Not known. Tap an edge it runs along, or turn the arrow." : piece.grain && "edge" in piece.grain
+      ? `Along ${edgeName(piece, piece.grain.edge)}.` : `At ${Math.round(angle)}° to the photo's width.`;
+    const slider = h("input", { type: "range", min: 0, max: 179, step: 1, value: Math.round(angle ?? 90) % 180, oninput: () => { note({ grain: { angle_deg: Number(slider.value) } }); label.textContent = `At ${slider.value}° to the photo's width.`; } });
+    const label = h("p", { role: "status" }, text);
+    put(grainBox, h("h3", {}, "Grain"), label, field("Turn the arrow", slider, null, h("button.plain.small", { type: "button", onclick: () => { note({ grain: null }); drawGrain(); } }, "Unknown")));
+  }
+
+  function drawSave() {
+    const some = Object.keys(drafts).length > 0;
+    put(saveBar, h("p", { role: "status" }, some ? "Not saved yet." : "Nothing to save."),
+      h("button.main", { type: "button", disabled: !some || parts.busy(), onclick: parts.save }, parts.busy() ? "Saving…" : "Save"));
+  }
+
+  const name = h("input", { type: "text", maxlength: 80, value: now().name ?? "", placeholder: pieceName({ ...chosen, name: "" }), oninput: () => note({ name: name.value.trim() }) });
+  const layers = h("select", { onchange: () => note({ layers: Number(layers.value) }) }, [1, 2].map((count) => h("option", { value: count, selected: (now().layers ?? 1) === count }, count === 1 ? "one" : "two (folded)")));
+  const all = lengthInput(undefined, parts.unit(), (mm) => { note({ allowances_mm: mm === null ? {} : Object.fromEntries(chosen.edges.map((edge) => [edge.id, mm])) }); drawEdge(); });
+  drawEdge();
+  drawGrain();
+  drawSave();
+  return {
+    content: [pieceChoice(parts.pieces(), parts.selection(), parts.select), h("div.pair", {}, field("Name of this piece", name), field("Layers", layers)),
+      field("Seam allowance all round", all, "Already on this cloth, outside the seam line. Single edges can differ below.", h("span.unit", {}, parts.unit())), edgeBox, grainBox, saveBar],
+    drawEdge,
+    drawSave,
+  };
+}
+
+/** @param {number | undefined} mm @param {Unit} unit @param {(mm: number | null) => void} changed */
+function lengthInput(mm, unit, changed) {
+  const input = h("input", { type: "text", inputmode: "decimal", autocomplete: "off", value: mm === undefined ? "" : plainLength(mm, unit), oninput: () => {
+    const found = parseMm(input.value, unit);
+    const fine = input.value.trim() === "" || Number.isFinite(found);
+    input.setAttribute("aria-invalid", String(!fine));
+    if (fine) changed(input.value.trim() === "" ? null : found);
+  } });
+  return input;
+}
+
+/** @template T @param {Record<string, T> | undefined} from @param {string} key @param {T | null} value @returns {Record<string, T>} */
+function setKey(from, key, value) {
+  const copy = { ...from };
+  if (value === null) delete copy[key];
+  else copy[key] = value;
+  return copy;
+}

@@ -1,0 +1,47 @@
+/** Tabs by the usual pattern: arrow keys choose, Tab goes on into the panel. */
+
+import { h, put } from "./dom.js";
+
+/**
+ * @param {string} label of the list
+ * @param {{id: string, title: string, show: (panel: HTMLElement) => void}[]} entries
+ * @param {(id: string) => void} onChange
+ */
+export function makeTabs(label, entries, onChange) {
+  const panel = h("div.panel", { role: "tabpanel", id: "tab-panel", tabindex: -1 });
+  let current = entries[0].id;
+  const buttons = entries.map(({ id, title }) =>
+    h("button.tab", { type: "button", role: "tab", id: `tab-${id}`, "aria-controls": "tab-panel", onclick: () => choose(id) }, title));
+  const list = h("div.tabs", { role: "tablist", "aria-label": label, onkeydown: keys }, buttons);
+
+  /** @param {KeyboardEvent} event */
+  function keys(event) {
+    const way = { ArrowRight: 1, ArrowLeft: -1 }[event.key];
+    if (!way) return;
+    event.preventDefault();
+    const next = (entries.findIndex(({ id }) => id === current) + way + entries.length) % entries.length;
+    choose(entries[next].id);
+    buttons[next].focus();
+  }
+
+  /** @param {string} id */
+  function choose(id) {
+    current = id;
+    onChange(id);
+    render();
+    panel.scrollTop = 0;
+  }
+
+  function render() {
+    entries.forEach((entry, k) => {
+      const chosen = entry.id === current;
+      buttons[k].setAttribute("aria-selected", String(chosen));
+      buttons[k].tabIndex = chosen ? 0 : -1;
+    });
+    panel.setAttribute("aria-labelledby", `tab-${current}`);
+    put(panel);
+    entries.find(({ id }) => id === current)?.show(panel);
+  }
+
+  return { list, panel, choose, render, current: () => current };
+}
