@@ -27,6 +27,7 @@ _WORTH_SHOWING = 0.3  # of the surest piece's confidence
 _SMALLEST_PIECE_MM2, _SMALLEST_WIDTH_MM = 400.0, 12.0
 _SMALLEST_HOLE_MM2, _SMALLEST_HOLE_WIDTH_MM = 150.0, 10.0
 _WIDEST_NOTCH_MM = 25.0  # of a print along the outline
+_SMALLEST_PX = 12.0  # less has no outline that could be measured
 _WIDEST_SHADOW_MM = 20.0  # with a sharp edge, beside cloth laid flat
 
 
@@ -52,13 +53,7 @@ def find_cloth(photo: str | os.PathLike[str] | bytes | Pixels | Photo, hints: Hi
     """
     loaded = photo if isinstance(photo, Photo) else load_photo(photo)
     coded = [square.corners_px for square in coded_candidates(grey_of(loaded))]
-    regions = segment_cloth(loaded, references_px=coded, hints=hints)
-    if not regions:
-        raise ClothNotFound(
-            f"Nothing in {loaded.name} looks like cloth: "
-            "lay the cloth on a plain ground of another colour, or mark it by hand."
-        )
-    return list(regions)
+    return list(segment_cloth(loaded, references_px=coded, hints=hints))
 
 
 def segment_cloth(
@@ -80,7 +75,11 @@ def segment_cloth(
 
     Returns
     -------
-    tuple of ClothRegion, largest first; empty when there is none
+    tuple of ClothRegion, largest first
+
+    Raises
+    ------
+    ClothNotFound
     """
     return resegment_cloth(see_cloth(photo, references_px=references_px, mm_per_px=mm_per_px), hints)
 
@@ -123,6 +122,8 @@ def resegment_cloth(seen: SeenCloth, hints: Hints | None = None) -> tuple[ClothR
 
     Raises
     ------
+    ClothNotFound
+        Nothing stands out from the ground.
     OptionInvalid
         A hint lies outside the photo.
     """
@@ -142,7 +143,11 @@ def resegment_cloth(seen: SeenCloth, hints: Hints | None = None) -> tuple[ClothR
         cloth &= ~doubtful
     to_photo = (float(seen.photo_px[0]) / medium.shape[1], float(seen.photo_px[1]) / medium.shape[0])
     regions = trace_regions(cloth, probability, doubtful, medium, to_photo)
-    surest = max((region.confidence for region in regions), default=0.0)
+    if not regions:
+        raise ClothNotFound(
+            "Nothing in the photo looks like cloth: lay it on a plain ground of another colour, or mark it by hand."
+        )
+    surest = max(region.confidence for region in regions)
     return tuple(region for region in regions if region.confidence >= _WORTH_SHOWING * surest)
 
 
@@ -186,8 +191,8 @@ def _sizes(medium: Pixels, mm_per_px: float | None) -> Sizes:
         side = float(min(medium.shape[:2]))
         return Sizes((0.03 * side) ** 2, 0.012 * side, (0.035 * side) ** 2, 0.025 * side, 0.03 * side, 0.045 * side)
     return Sizes(
-        _SMALLEST_PIECE_MM2 / mm_per_px**2,
-        _SMALLEST_WIDTH_MM / mm_per_px,
+        max(_SMALLEST_PIECE_MM2 / mm_per_px**2, _SMALLEST_PX**2),
+        max(_SMALLEST_WIDTH_MM / mm_per_px, _SMALLEST_PX),
         _SMALLEST_HOLE_MM2 / mm_per_px**2,
         _SMALLEST_HOLE_WIDTH_MM / mm_per_px,
         _WIDEST_NOTCH_MM / mm_per_px,

@@ -60,8 +60,8 @@ class Reduced:
 
 
 def reduce(grey: Pixels, factor: int) -> Reduced:
-    """Average blocks of ``factor`` x ``factor`` pixels."""
-    if factor <= 1:
+    """Average blocks of ``factor`` x ``factor`` pixels; a picture narrower than a block stays as it is."""
+    if factor <= 1 or min(grey.shape) < factor:
         return Reduced(grey, 1)
     height, width = (n // factor for n in grey.shape)
     whole = grey[: height * factor, : width * factor]
