@@ -30,7 +30,7 @@ ORDER = {
     ),
     "enough": (
         "pattern pattern_drawing pattern_file parts boards laying nofit placing settling search layouts strip_packing "
-        "shortage verdict placements splitting shopping leftovers layout_drawing answer_text"
+        "shortage verdict placements seams seam_places splitting shopping leftovers layout_drawing answer_text"
     ),
     "exports": "cut_piece curve_fit lettering piece_marks outline_svg outline_dxf tables",
     "calibration": "sheet lens_fit lens",

@@ -148,6 +148,7 @@ def make_parts(pieces: Sequence[PatternPiece], lay: Lay, rules: LayRules) -> tup
                     tilt_deg=tilt,
                     kind=piece.name,
                     copy=copy,
+                    hands=unit.hands if i in lay.together else (mirrored,),
                 )
             )
     return tuple(parts)

@@ -10,11 +10,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from shapely import affinity
 from shapely.geometry.base import BaseGeometry
-from shapely.ops import unary_union
 
 from flatmeasure.enough.boards import Board, outlines_of
 from flatmeasure.enough.nofit import innerfit_region
 from flatmeasure.enough.parts import Part
+from flatmeasure.enough.placements import uncut
 from flatmeasure.enough.verdict import Answer
 from flatmeasure.pieces.panel import Grain, Panel
 from flatmeasure.pieces.panel_file import panel_from_outline
@@ -111,7 +111,7 @@ def leftovers(answer: Answer, plan: LeftoverPlan = LeftoverPlan()) -> Leftovers:
 
 
 def _panels(answer: Answer) -> Iterator[Panel]:
-    for board, rest in zip(answer.boards, _rests(answer, [board.cloth for board in answer.boards]), strict=True):
+    for board, rest in zip(answer.boards, uncut(answer, [board.cloth for board in answer.boards]), strict=True):
         opened = rest.buffer(-CRUMB_MM, join_style="mitre").buffer(CRUMB_MM, join_style="mitre")
         for part in polygons(opened.intersection(rest)):
             if part.area <= SMALLEST_MM2 or not part.is_valid:
@@ -128,16 +128,6 @@ def _panel(board: Board, part: BaseGeometry) -> Panel:
     return replace(panel, grain=Grain(90.0, 0.0, "board"))
 
 
-def _rests(answer: Answer, cloths: list[BaseGeometry]) -> list[BaseGeometry]:
-    """What of each cloth lies outside the placed pieces."""
-    laid = answer.layout.outlines()
-    cuts = [
-        unary_union([shape for i, shape in laid.items() if answer.layout.places.board[i] == k])
-        for k in range(len(cloths))
-    ]
-    return [cloth.difference(cut.buffer(1e-3)) for cloth, cut in zip(cloths, cuts, strict=True)]
-
-
 def _rectangles(panels: list[Panel]) -> tuple[LeftRectangle, ...]:
     ways = (Direction.ALONG, Direction.ACROSS)
     found = []
@@ -150,14 +140,14 @@ def _rectangles(panels: list[Panel]) -> tuple[LeftRectangle, ...]:
 
 def _once_more(answer: Answer) -> tuple[str, ...]:
     """Pattern pieces that fit in what is left, on cloth as small as the layout takes it."""
-    rests = _rests(answer, list(outlines_of(answer.boards, answer.coverage)))
+    room = uncut(answer, list(outlines_of(answer.boards, answer.coverage)))
     first = {part.kind: part for part in reversed(answer.layout.parts)}
-    return tuple(name for name, part in sorted(first.items()) if _fits(part, rests))
+    return tuple(name for name, part in sorted(first.items()) if _fits(part, room))
 
 
-def _fits(part: Part, rests: list[BaseGeometry]) -> bool:
+def _fits(part: Part, room: list[BaseGeometry]) -> bool:
     return any(
-        not innerfit_region(rests[board], part.stances[k].outline).area.is_empty
+        not innerfit_region(room[board], part.stances[k].outline).area.is_empty
         for board in part.boards
         for k in part.choices[board]
     )

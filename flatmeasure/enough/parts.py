@@ -78,6 +78,8 @@ class Part:
         Name of the pattern piece it is a copy of.
     copy : int
         Which copy, from 1 on.
+    hands : tuple of bool
+        Of the pieces it gives, whether each is the mirror image; two where layers are cut together.
     """
 
     name: str
@@ -88,6 +90,7 @@ class Part:
     tilt_deg: float = 0.0
     kind: str = ""
     copy: int = 1
+    hands: tuple[bool, ...] = (False,)
 
     def loosened(self) -> "Part":
         """The part with all its stances."""

@@ -21,6 +21,7 @@ from flatmeasure.pieces.panel_parts import polygons
 SMALLEST_MM, LARGEST_MM = 3.0, 20_000.0  # of a piece's longer side: outside, its unit was mistaken
 LARGEST_ALLOWANCE_MM = 100.0
 MOST_COPIES = 200
+SEWN_MM = 0.01  # a finished outline may leave the drawn one by rounding
 MITRE_LIMIT = 5.0  # of the allowance: a sharper point is cut off there
 
 
@@ -55,6 +56,8 @@ class PatternPiece:
         Seam allowance that the drawn outline includes, and that is wanted.
     value : float or None
         What it is worth when not all fit; its area in cm2 when None.
+    sewn : Polygon or None
+        The finished outline in the drawing, where it is not the drawn one less the same allowance all round.
     """
 
     name: str
@@ -67,6 +70,7 @@ class PatternPiece:
     included_mm: float = 0.0
     wanted_mm: float = 0.0
     value: float | None = None
+    sewn: Polygon | None = None
 
     @cached_property
     def cut(self) -> Polygon:
@@ -76,7 +80,7 @@ class PatternPiece:
     @cached_property
     def finished(self) -> Polygon:
         """The stitching line, in the frame of `cut`."""
-        return affinity.rotate(self._offset(0.0), 90.0 - self.grain_deg, origin=(0, 0))
+        return affinity.rotate(self.sewn or self._offset(0.0), 90.0 - self.grain_deg, origin=(0, 0))
 
     @property
     def pieces(self) -> int:
@@ -131,6 +135,8 @@ def check_piece(piece: PatternPiece) -> PatternPiece:
             )
     if piece.value is not None and not (np.isfinite(piece.value) and piece.value > 0.0):
         raise PatternInvalid(f"The value of the piece {name} must be a number above 0.")
+    if piece.sewn is not None and not piece.drawn.buffer(SEWN_MM).covers(piece.sewn):
+        raise PatternInvalid(f"The finished outline of the piece {name} leaves its drawn one: draw it inside.")
     if piece.cut.area <= 0.0 or piece.finished.area <= 0.0:
         raise PatternInvalid(f"Nothing is left of the piece {name} without its allowance.")
     return piece

@@ -15,6 +15,7 @@ The JSON of a pattern::
         "turns": "both",                    both (left out), one way, quarter, any
         "bias": false,
         "allowance": {"included": 10, "wanted": 15},    left out: 0; "wanted" left out: as included
+        "sewn": [[x, y], ...],              finished outline, where the allowance is not the same all round
         "value": 3}]}                       worth when not all fit; left out: its area
 """
 
@@ -37,7 +38,7 @@ SCHEMA = "flatmeasure.pattern/1"
 MAX_BYTES = 50_000_000
 CIRCLE_SEGMENTS = 64  # a quarter; as a polygon round the circle, so that nothing of it is missing
 _SHAPES = ("outline", "rectangle", "circle", "strip")
-_FIELDS = {"name", "holes", "count", "pair", "grain", "turns", "bias", "allowance", "value", *_SHAPES}
+_FIELDS = {"name", "holes", "count", "pair", "grain", "turns", "bias", "allowance", "sewn", "value", *_SHAPES}
 
 
 def read_pattern(path: Path) -> tuple[PatternPiece, ...]:
@@ -113,6 +114,8 @@ def piece_to_dict(piece: PatternPiece) -> dict[str, Any]:
         "bias": piece.bias,
         "allowance": {"included": piece.included_mm, "wanted": piece.wanted_mm},
     }
+    if piece.sewn is not None:
+        found["sewn"] = _rounded(piece.sewn.exterior.coords[:-1])
     return found if piece.value is None else found | {"value": piece.value}
 
 
@@ -139,7 +142,7 @@ def _piece(data: Any, index: int, scale: float) -> PatternPiece:
         raise PatternInvalid(f'The allowance of the piece {name} must be {{"included": ..., "wanted": ...}}.')
     included = _number(allowance.get("included", 0.0), f"allowance of the piece {name}") * scale
     wanted = allowance.get("wanted")
-    value = data.get("value")
+    value, sewn = data.get("value"), data.get("sewn")
     return check_piece(
         PatternPiece(
             name=name,
@@ -152,6 +155,7 @@ def _piece(data: Any, index: int, scale: float) -> PatternPiece:
             included_mm=included,
             wanted_mm=included if wanted is None else _number(wanted, f"allowance of the piece {name}") * scale,
             value=None if value is None else _number(value, f"value of the piece {name}"),
+            sewn=None if sewn is None else _rings(name, [sewn], scale),
         )
     )
 
@@ -161,11 +165,7 @@ def _shape(data: dict[str, Any], name: str, scale: float) -> Polygon:
     if len(given) != 1:
         raise PatternInvalid(f"The piece {name} needs exactly one of {', '.join(_SHAPES)}.")
     if given[0] == "outline":
-        try:
-            outline, *holes = (np.asarray(r, float) * scale for r in [data["outline"], *data.get("holes", [])])
-        except (TypeError, ValueError) as error:
-            raise PatternInvalid(f"The outline of the piece {name} is no list of [x, y] points.") from error
-        return polygon_of(name, outline, holes)
+        return _rings(name, [data["outline"], *data.get("holes", [])], scale)
     if given[0] == "circle":
         radius = _size(data["circle"], name) * scale / 2.0
         return Point(0, 0).buffer(radius / math.cos(math.pi / 4.0 / CIRCLE_SEGMENTS), quad_segs=CIRCLE_SEGMENTS)
@@ -174,6 +174,14 @@ def _shape(data: dict[str, Any], name: str, scale: float) -> Polygon:
         raise PatternInvalid(f"The {given[0]} of the piece {name} needs two lengths, like [300, 40].")
     first, second = (_size(side, name) * scale for side in sides)
     return box(0.0, 0.0, first, second) if given[0] == "rectangle" else box(0.0, 0.0, second, first)
+
+
+def _rings(name: str, rings: list[Any], scale: float) -> Polygon:
+    try:
+        outline, *holes = (np.asarray(ring, float) * scale for ring in rings)
+    except (TypeError, ValueError) as error:
+        raise PatternInvalid(f"The outline of the piece {name} is no list of [x, y] points.") from error
+    return polygon_of(name, outline, holes)
 
 
 def _number(value: Any, what: str) -> float:

@@ -1,12 +1,13 @@
 """Every placed piece: on its cloth, on the mat of the photo that shows the cloth, and in that photo."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from shapely.geometry import LineString, Point, Polygon
-from shapely.ops import polylabel
+from shapely.geometry.base import BaseGeometry
+from shapely.ops import polylabel, unary_union
 
 from flatmeasure.enough.boards import Board
 from flatmeasure.enough.parts import Part, Stance
@@ -83,6 +84,16 @@ def placements(answer: Answer) -> Iterator[Placement]:
     for i, outline in layout.outlines().items():
         part = layout.parts[i]
         yield Placement(part, answer.boards[layout.places.board[i]], part.stances[layout.places.stance[i]], outline)
+
+
+def uncut(answer: Answer, cloths: Sequence[BaseGeometry]) -> list[BaseGeometry]:
+    """What of each cloth lies outside the placed pieces; ``cloths`` are those of the answer's boards, or smaller."""
+    laid = answer.layout.outlines()
+    cuts = [
+        unary_union([shape for i, shape in laid.items() if answer.layout.places.board[i] == k])
+        for k in range(len(cloths))
+    ]
+    return [cloth.difference(cut.buffer(1e-3)) for cloth, cut in zip(cloths, cuts, strict=True)]
 
 
 def placed_outlines_px(layout: dict[str, Any], measurement: dict[str, Any], cloth: str = "") -> list[PlacedOutline]:

@@ -84,7 +84,7 @@ class Maps:
         if key not in self._pairs:
             reach = np.floor((moving.half_size_mm + fixed.half_size_mm) / self.step_mm).astype(int)
             x, y = (np.arange(-k, k + 1) * self.step_mm for k in reach)
-            blocked = _inside(self.regions.between(fixed, moving).area, x, y) > 0.0
+            blocked = inside_grid(self.regions.between(fixed, moving).area, x, y) > 0.0
             self._pairs[key] = _depth(blocked)
             self._pairs[key[::-1]] = self._pairs[key][::-1, ::-1]
         return self._pairs[key]
@@ -93,7 +93,7 @@ class Maps:
         if stance not in self._masks:
             columns, rows = np.floor(stance.half_size_mm / self.step_mm).astype(int)
             x, y = np.arange(-columns, columns + 1) * self.step_mm, np.arange(-rows, rows + 1) * self.step_mm
-            self._masks[stance] = _inside(stance.outline, x, y)
+            self._masks[stance] = inside_grid(stance.outline, x, y)
         return self._masks[stance]
 
     def _edge(self, board: int, stance: Stance) -> BoardMap | None:
@@ -126,11 +126,11 @@ class Maps:
             columns, rows = np.floor(np.array([right - left, high - low]) / self.step_mm).astype(int)
             start = self.origin(board)
             x, y = start[0] + np.arange(columns + 1) * self.step_mm, start[1] + np.arange(rows + 1) * self.step_mm
-            self._outside[board] = 1.0 - _inside(self.regions.boards[board], x, y)
+            self._outside[board] = 1.0 - inside_grid(self.regions.boards[board], x, y)
         return self._outside[board]
 
 
-def _inside(shape: BaseGeometry, x: NDArray[np.float64], y: NDArray[np.float64]) -> Map:
+def inside_grid(shape: BaseGeometry, x: NDArray[np.float64], y: NDArray[np.float64]) -> Map:
     """1 at grid points in a shape, 0 outside: rows by y."""
     columns, rows = np.meshgrid(x, y)
     return np.asarray(shapely.contains_xy(shape, columns.ravel(), rows.ravel()).reshape(columns.shape), np.float32)

@@ -1,27 +1,27 @@
 """Ways out when pieces do not fit: the cheapest change that makes them fit.
 
-In this order: the grain a little off; less seam allowance; a piece made of two or three parts, with the seam allowance
-added on both sides of each new seam, so that the finished measures stay. Fewest seams come first.
+In this order: the grain a little off; less seam allowance; a piece, or only those copies of it that found no place,
+made of two or three parts, with the seam allowance added on both sides of each new seam, so that the finished measures
+stay. Fewest seams come first, and of as many those that cut off least.
 """
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
-import numpy as np
-from shapely.geometry import Polygon, box
+from shapely.geometry.base import BaseGeometry
 
-from flatmeasure.enough.boards import Board, LayRules
+from flatmeasure.enough.boards import Board, LayRules, outlines_of
 from flatmeasure.enough.pattern import PatternPiece
+from flatmeasure.enough.placements import uncut
+from flatmeasure.enough.seam_places import serving_seams
+from flatmeasure.enough.seams import ACROSS_DEG, ALONG_DEG, Seams, seams_at, split_copies, told
 from flatmeasure.enough.verdict import Answer, Effort, Progress, Stop, Verdict, is_enough
-from flatmeasure.pieces.panel_parts import polygons
 
 TOLERANCES_DEG = (2.0, 5.0)
 ALLOWANCES_MM = (10.0, 6.0)
-SEAM_MM = 10.0  # allowance of a new seam of a piece that states none
 SHARES = ((0.5,), (0.35,), (0.65,), (1.0 / 3.0, 2.0 / 3.0))  # where seams go, of a piece's extent
 MOST_SPLITS = 3
 TARGETS = 2  # pieces that are tried to be split, of those that found no place
-SHORTEST_PART_MM = 40.0
 SHARE_OF_EFFORT = 3  # a trial takes so much less effort than the answer did
 
 
@@ -134,7 +134,7 @@ def _split(answer: Answer, change: _Change, trial: _Trial) -> WayOut | None:
     whole = {piece.name for piece in change.pieces}
     for _ in range(MOST_SPLITS):
         best: tuple[float, _Change, Answer] | None = None
-        for candidate in _candidates(answer, change, whole):
+        for candidate in _candidates(answer, change, whole, trial.effort.coverage):
             found = trial.of(candidate)
             if found.verdict is Verdict.ENOUGH:
                 return WayOut(candidate.message, candidate.seams, candidate.pieces, found)
@@ -151,92 +151,35 @@ def _split(answer: Answer, change: _Change, trial: _Trial) -> WayOut | None:
     return None
 
 
-def _candidates(answer: Answer, change: _Change, whole: set[str]) -> list[_Change]:
-    """Splits of whole pieces that found no place, fewest seams first."""
-    missing = [
-        part.kind for part, board in zip(answer.layout.parts, answer.layout.places.board, strict=True) if board < 0
-    ]
-    targets = sorted(whole & set(missing), key=lambda name: (-_named(change.pieces, name).cut.area, name))[:TARGETS]
+def _candidates(answer: Answer, change: _Change, whole: set[str], coverage: float) -> list[_Change]:
+    """Splits of pieces that found no place, fewest seams first: of the missing copies, then of all copies."""
+    hands: dict[str, list[bool]] = {}
+    for part, board in zip(answer.layout.parts, answer.layout.places.board, strict=True):
+        if board < 0 and part.kind in whole:
+            hands.setdefault(part.kind, []).extend(part.hands)
+    targets = sorted(hands, key=lambda name: (-_named(change.pieces, name).cut.area, name))[:TARGETS]
+    cloths = outlines_of(answer.boards, max(answer.coverage, coverage))
+    free = [*uncut(answer, cloths), *cloths]
     candidates = []
     for name in targets:
         piece = _named(change.pieces, name)
-        for across in (True, False):
-            for shares in SHARES:
-                parts = split_piece(piece, shares, across=across)
+        others = tuple(one for one in change.pieces if one is not piece)
+        every = [False] * piece.count + [True] * (piece.count if piece.pair else 0)
+        for split in [hands[name]] + ([every] if len(every) > len(hands[name]) else []):
+            for seams in _seams_to_try(piece, free):
+                parts = split_copies(piece, seams, split)
                 if parts is not None:
-                    others = tuple(one for one in change.pieces if one is not piece)
-                    seams = change.seams + (len(parts) - 1) * piece.pieces
-                    message = f"{change.message} {_told(piece, shares, across)}".strip()
-                    candidates.append(_Change(message, seams, others + parts, change.rules))
+                    message = f"{change.message} {told(piece, seams, len(split))}".strip()
+                    count = change.seams + len(seams.at_mm) * len(split)
+                    candidates.append(_Change(message, count, others + parts, change.rules))
     return sorted(candidates, key=lambda one: one.seams)
+
+
+def _seams_to_try(piece: PatternPiece, free: Sequence[BaseGeometry]) -> list[Seams]:
+    """Seams where they serve, then some at usual places."""
+    usual = [seams_at(piece, shares, normal) for normal in (ACROSS_DEG, ALONG_DEG) for shares in SHARES]
+    return [*serving_seams(piece, free), *usual]
 
 
 def _named(pieces: Sequence[PatternPiece], name: str) -> PatternPiece:
     return next(piece for piece in pieces if piece.name == name)
-
-
-def split_piece(
-    piece: PatternPiece, shares: Sequence[float], *, across: bool, seam_mm: float | None = None
-) -> tuple[PatternPiece, ...] | None:
-    """A piece in parts that sewn together have its finished measures.
-
-    Parameters
-    ----------
-    piece : PatternPiece
-    shares : sequence of float
-        Where the seams go: shares of the finished piece's extent, from its lower or left end, ascending.
-    across : bool
-        Whether the seams run across the grain; else along it.
-    seam_mm : float, optional
-        Allowance on both sides of each; the piece's own when None.
-
-    Returns
-    -------
-    tuple of PatternPiece or None
-        From the lower or left end on, grain up, with the allowance of the piece and of the seams included; None where a
-        part would be too small or fall in two.
-    """
-    allowance = seam_mm if seam_mm is not None else piece.wanted_mm or SEAM_MM
-    axis = 1 if across else 0
-    low, high = piece.finished.bounds[axis], piece.finished.bounds[axis + 2]
-    seams = [low + share * (high - low) for share in shares]
-    names = ("lower", "upper") if across else ("left", "right")
-    words = names if len(seams) == 1 else (names[0], "middle", names[1])
-    parts = []
-    for word, start, end in zip(words, [-np.inf, *seams], [*seams, np.inf], strict=True):
-        band = _band(piece.cut, axis, start - allowance, end + allowance)
-        found = polygons(piece.cut.intersection(band))
-        if len(found) != 1 or min(end, high) - max(start, low) < SHORTEST_PART_MM:
-            return None
-        share = found[0].area / piece.cut.area
-        parts.append(
-            replace(
-                piece,
-                name=f"{piece.name}, {word} part",
-                drawn=found[0],
-                grain_deg=90.0,
-                included_mm=piece.wanted_mm,
-                value=None if piece.value is None else piece.value * share,
-            )
-        )
-    return tuple(parts)
-
-
-def _band(shape: Polygon, axis: int, start: float, end: float) -> Polygon:
-    left, low, right, high = shape.bounds
-    if axis == 1:
-        return box(left - 1.0, max(start, low - 1.0), right + 1.0, min(end, high + 1.0))
-    return box(max(start, left - 1.0), low - 1.0, min(end, right + 1.0), high + 1.0)
-
-
-def _told(piece: PatternPiece, shares: Sequence[float], across: bool) -> str:
-    axis = 1 if across else 0
-    extent = piece.finished.bounds[axis + 2] - piece.finished.bounds[axis]
-    places = " and ".join(f"{share * extent:.0f} mm" for share in shares)
-    seams = "a seam" if len(shares) == 1 else "two seams"
-    where = "across the grain" if across else "along the grain"
-    end = "lower end" if across else "left edge"
-    return (
-        f"Make {piece.name} of {len(shares) + 1} parts, with {seams} {where} {places} from its {end} (finished), "
-        f"{piece.wanted_mm or SEAM_MM:g} mm of allowance on both sides."
-    )
