@@ -171,12 +171,12 @@ def _edge(smooths: list[Smooth], joints: list[Joint], i: int) -> FittedEdge:
     smooth, start, end = smooths[i], joints[i], joints[(i + 1) % len(joints)]
     before, after = smooths[i - 1], smooths[(i + 1) % len(smooths)]
     own = smooth.length_gradient(start.t_b, end.t_a)
-    variance = 0.0
+    # The joints at either end of a rounded corner move apart together, those of other edges by themselves.
+    along = start.u_along_mm, end.u_along_mm
+    variance = float(np.hypot(*along) if smooth.is_line else sum(along)) ** 2
     # A sharp corner stays on both displaced edges; what of its move lies along this edge changes the length.
     for corner, t, neighbour, t_there in ((start, start.t_b, before, start.t_a), (end, end.t_a, after, end.t_b)):
-        if corner.u_along_mm:
-            variance += corner.u_along_mm**2
-        else:
+        if not corner.u_along_mm:
             own = own + smooth.basis.rows(np.array([t]))[0] * np.cos(corner.turn_rad) / corner.sine
             variance += (neighbour.u_across(t_there) / corner.sine) ** 2
     variance += float(own @ smooth.covariance @ own)

@@ -7,13 +7,14 @@ compasses) or a parabola (drawn freehand or by a drawing program). What does not
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
-from flatmeasure.edges.curves import CORRELATED_MM, Smooth
+from flatmeasure.edges.curves import Smooth
 
 Points = NDArray[np.float64]
 
@@ -23,10 +24,15 @@ GREATEST_TURN_DEG = 190.0
 LINE_SHARE = 1.25  # of the curve's radius, that each straight stretch must have
 LEAST_LINE_MM = 15.0
 WORST_MISFIT = 2.5  # mean square misfit over the usual
-LEAST_MISFIT = 0.1  # mean square in units of u: no noise is much smaller than stated
-OTHER_FAMILY = 0.1  # of the families' difference: how far the joints of a curve of another family may be off
+LEAST_SPREAD = 0.3  # no noise is much smaller than stated
+PARABOLA, HANDLE = 2.0 / 3.0, 0.6  # share of a Bezier curve's legs that its handles take; half-way to an arc's
+OUTLIER = 3.0  # a point farther off, in units of its usual distance, loses its weight
 VAGUEST_MM = 4.0  # a joint known less well is no corner
 GRID_MM = 2.0
+ROUNDS = 2  # of a robust fit
+ENOUGH = 1e-6  # relative change of parameters and sums of squares at which a fit is done: below a hundredth of u
+# Part of the points' variance that is their own, and part shared by neighbours over a length (renders' outlines).
+OWN_PART, SHARED_PART, SHARED_MM = 0.6, 0.8, 10.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,12 +61,21 @@ class _Model:
 
 
 @dataclass(frozen=True, eq=False)
+class _Rough:
+    """Parameters of the best member of a family, points' weights (N,), and the mean square misfit, outliers capped."""
+
+    p: Points
+    trust: Points
+    misfit: float
+
+
+@dataclass(frozen=True, eq=False)
 class _Solved:
-    """Joints of the best member of a family, their variance for residuals of unit variance, and the mean misfit."""
+    """Joints of the likeliest member of a family, their variance, and Schwarz's criterion."""
 
     joints_mm: Points
     variance: Points
-    misfit: float
+    score: float
 
 
 def find_rounded(smooth: Smooth, points_mm: Points, spread: float) -> list[Rounded]:
@@ -90,7 +105,7 @@ def find_rounded(smooth: Smooth, points_mm: Points, spread: float) -> list[Round
         radius = (end - start) / _turned(smooth, start, end)
         if min(before, after) < max(LEAST_LINE_MM, LINE_SHARE * radius):
             continue
-        reach = 2.0 * (end - start) + 20.0
+        reach = 4.0 * (end - start) + 20.0
         rounded = _fit(smooth, points_mm, (start - min(before, reach), start, end, end + min(after, reach)), spread)
         if rounded is not None:
             out.append(rounded)
@@ -125,7 +140,7 @@ def _turned(smooth: Smooth, start: float, end: float) -> float:
 
 
 def _fit(smooth: Smooth, points_mm: Points, bounds: tuple[float, float, float, float], spread: float) -> Rounded | None:
-    """Best of the two families, or their mean where the points do not tell them apart.
+    """Mean of the families, each as far as the points speak for it (Schwarz's criterion).
 
     ``bounds`` are the parameters where the first straight stretch, the curve and the second straight stretch begin, and
     where that ends.
@@ -136,47 +151,70 @@ def _fit(smooth: Smooth, points_mm: Points, bounds: tuple[float, float, float, f
     order = np.argsort(places, kind="stable")
     near = order[(places[order] > bounds[0]) & (places[order] < bounds[3])]
     points_mm, places = points_mm[near], places[near]
-    weights = np.sqrt(smooth.weights[near]) / smooth.u_mm[near]
     before, after = places < bounds[1], places > bounds[2]
     if min(np.sum(before), np.sum(after)) < 5:
         return None
-    lines = _direction(points_mm[before]), _direction(points_mm[after])
-    inside = points_mm[~before & ~after]
-    models = [_arc(lines, inside)]
+    usual = max(spread, LEAST_SPREAD)
+    u_mm = usual * smooth.u_mm[near]
+    parts = points_mm[before], points_mm[~before & ~after], points_mm[after]
+    lines = _direction(parts[0]), _direction(parts[2])
+    models = [_arc(lines, parts[1])]
     turn = float(lines[1] - lines[0] + np.pi) % (2 * np.pi) - np.pi
     if abs(turn) < np.radians(140.0):
-        models.append(_parabola(lines, points_mm[before], points_mm[after], inside))
-    step = float(np.median(np.diff(places)))
-    independent = min(1.0, step / CORRELATED_MM)
-    usual = max(spread**2, LEAST_MISFIT)
-    fits = [_solve(model, points_mm, weights) for model in models]
-    misfits = np.array([fit.misfit for fit in fits])
-    if np.min(misfits) > WORST_MISFIT * usual:
+        models += [_bezier(lines, parts), _bezier(lines, parts, HANDLE)]
+    rough = [_robust(model, points_mm, u_mm) for model in models]
+    nearest = min(rough, key=lambda fit: fit.misfit)
+    if nearest.misfit > WORST_MISFIT:
         return None
-    chance = np.exp(-0.5 * (misfits - np.min(misfits)) * len(points_mm) * independent / usual)
+    white = _whitening(u_mm, nearest.trust, places)
+    solved = [_solve(model, fit.p, points_mm, white) for model, fit in zip(models, rough, strict=True)]
+    score = np.array([fit.score for fit in solved])
+    chance = np.exp(-0.5 * (score - np.min(score)))
     chance /= np.sum(chance)
-    joints = np.array([fit.joints_mm for fit in fits])
+    joints = np.array([fit.joints_mm for fit in solved])
     mean = np.einsum("m,mij->ij", chance, joints)
-    own = np.array([fit.variance for fit in fits]) * usual / independent
+    own = np.array([fit.variance for fit in solved])
     among = np.sum((joints - mean) ** 2, axis=2)
-    beyond = (OTHER_FAMILY * np.linalg.norm(joints[0] - joints[-1], axis=1)) ** 2
-    u_along = np.sqrt(chance @ (own + among) + beyond)
+    u_along = np.sqrt(chance @ (own + among))
     return Rounded(mean, u_along) if np.max(u_along) < VAGUEST_MM else None
 
 
-def _solve(model: _Model, points_mm: Points, weights: Points) -> _Solved:
-    """Member of a family nearest to points (Levenberg-Marquardt), and how far its joints may be off."""
+def _robust(model: _Model, points_mm: Points, u_mm: Points) -> _Rough:
+    """Member of a family nearest to points as if their errors were independent, outliers losing their weight."""
+    p, trust = model.start, np.ones(len(points_mm))
+    for _ in range(ROUNDS):
+        p, _, _ = _least(model, p, points_mm, partial(np.multiply, np.sqrt(trust) / u_mm))
+        squares = (model.distances(p, points_mm) / u_mm) ** 2
+        trust = 1.0 / (1.0 + squares / OUTLIER**2) ** 2
+    return _Rough(p, trust, float(np.mean(squares / (1.0 + squares / OUTLIER**2))))
 
-    def weighted(p: Points) -> Points:
-        return weights * model.distances(p, points_mm)
 
-    fit = least_squares(weighted, model.start, method="lm", max_nfev=200)
-    jacobian = np.asarray(fit.jac)
+def _whitening(u_mm: Points, trust: Points, places: Points) -> Points:
+    """(N, N) matrix that makes points' errors independent, of unit variance: part of them is shared by neighbours."""
+    shared = SHARED_PART * u_mm[:, None] * u_mm * np.exp(-np.abs(places[:, None] - places) / SHARED_MM)
+    return np.asarray(np.linalg.inv(np.linalg.cholesky(shared + np.diag(OWN_PART * u_mm**2 / trust))))
+
+
+def _solve(model: _Model, start: Points, points_mm: Points, white: Points) -> _Solved:
+    """Likeliest member of a family (Levenberg-Marquardt), and how far its joints may be off."""
+    p, jacobian, squares = _least(model, start, points_mm, partial(np.matmul, white))
     covariance = np.linalg.pinv(jacobian.T @ jacobian)
-    steps = 1e-5 * np.eye(len(fit.x))
-    gradient = np.array([model.joints(fit.x + step) - model.joints(fit.x - step) for step in steps]) / 2e-5
+    steps = 1e-5 * np.eye(len(p))
+    gradient = np.array([model.joints(p + step) - model.joints(p - step) for step in steps]) / 2e-5
     variance = np.einsum("kij,kl,lij->i", gradient, covariance, gradient)
-    return _Solved(model.joints(fit.x), variance, 2.0 * float(fit.cost) / len(points_mm))
+    return _Solved(model.joints(p), variance, squares + len(p) * np.log(len(points_mm)))
+
+
+def _least(
+    model: _Model, start: Points, points_mm: Points, whitened: Callable[[Points], Points]
+) -> tuple[Points, Points, float]:
+    """Parameters of least squares (Levenberg-Marquardt), the Jacobian there, and the sum of squares."""
+
+    def errors(p: Points) -> Points:
+        return whitened(model.distances(p, points_mm))
+
+    fit = least_squares(errors, start, method="lm", ftol=ENOUGH, xtol=ENOUGH, max_nfev=200)
+    return fit.x, np.asarray(fit.jac), 2.0 * float(fit.cost)
 
 
 def _direction(points_mm: Points) -> float:
@@ -218,31 +256,37 @@ def _arc(lines: tuple[float, float], inside: Points) -> _Model:
     return _Model(distances, joints, np.array([cx, cy, side * radius, lines[0], lines[0] + turn]))
 
 
-def _parabola(lines: tuple[float, float], before: Points, after: Points, inside: Points) -> _Model:
-    """Two lines tangent to a parabola; parameters: their crossing x and y, two directions, distances to the joints.
+def _bezier(lines: tuple[float, float], parts: tuple[Points, Points, Points], *free: float) -> _Model:
+    """Two lines tangent to a cubic Bezier curve, its handles the same share of both legs.
 
-    With x and y counted from the crossing along the lines in units of those distances the curve is
-    (x - y)^2 - 2 (x + y) + 1 = 0, and (1 - x + y) / 2 runs from 0 to 1 along it.
+    Parameters: the lines' crossing x and y, two directions, two legs (distances from the crossing to the joints) and,
+    where a start is given for it, the handles' share of the legs; else that is 2/3, which makes a parabola.
+    With x and y counted from the crossing along the lines in units of the legs, s = 1 - 2t running from 1 to -1 and q
+    one less the handles' share, the curve is x - y = s (3 + 3q + (1 - 3q) s^2) / 4, x + y = 1 - 3/4 (1 - q) (1 - s^2).
     """
 
     def distances(p: Points, points: Points) -> Points:
         (along_a, left_a), (along_b, left_b) = _unit(p[2]), _unit(p[3])
+        q = 1.0 - (p[6] if free else PARABOLA)
         frame = np.column_stack([-p[4] * along_a, p[5] * along_b])
         inverse = np.linalg.inv(frame)
         away = points - p[:2]
         x, y = inverse @ away.T
-        along = 0.5 * (1.0 - x + y)
-        value = (x - y) ** 2 - 2.0 * (x + y) + 1.0
-        slope = np.stack([2.0 * (x - y) - 2.0, -2.0 * (x - y) - 2.0], axis=1) @ inverse
+        s = np.clip(x - y, -1.0, 1.0)
+        for _ in range(4 if free else 0):
+            s = np.clip(4.0 * (x - y) / (3.0 + 3.0 * q + (1.0 - 3.0 * q) * s**2), -1.0, 1.0)
+        value = x + y - 1.0 + 0.75 * (1.0 - q) * (1.0 - s**2)
+        tilt = 2.0 * (1.0 - q) * s / (1.0 + q + (1.0 - 3.0 * q) * s**2)
+        slope = np.stack([1.0 - tilt, 1.0 + tilt], axis=1) @ inverse
         side = np.sign(along_a[0] * along_b[1] - along_a[1] * along_b[0])
-        curve = -side * value / np.maximum(np.linalg.norm(slope, axis=1), 1e-9)
-        return np.where(along <= 0, away @ left_a, np.where(along >= 1, away @ left_b, curve))
+        curve = side * value / np.maximum(np.linalg.norm(slope, axis=1), 1e-9)
+        return np.where(x - y >= 1.0, away @ left_a, np.where(x - y <= -1.0, away @ left_b, curve))
 
     def joints(p: Points) -> Points:
         return np.array([p[:2] - p[4] * _unit(p[2])[0], p[:2] + p[5] * _unit(p[3])[0]])
 
-    a, b = before.mean(axis=0), after.mean(axis=0)
+    a, b = parts[0].mean(axis=0), parts[2].mean(axis=0)
     reach = np.linalg.solve(np.column_stack([_unit(lines[0])[0], -_unit(lines[1])[0]]), b - a)
     crossing = a + reach[0] * _unit(lines[0])[0]
-    spans = np.linalg.norm(inside[[0, -1]] - crossing, axis=1)
-    return _Model(distances, joints, np.array([*crossing, *lines, *spans]))
+    spans = np.linalg.norm(parts[1][[0, -1]] - crossing, axis=1)
+    return _Model(distances, joints, np.array([*crossing, *lines, *spans, *free]))
