@@ -12,12 +12,13 @@ from starlette.datastructures import UploadFile
 
 from flatmeasure.units import LengthUnit
 from service.answer_store import StoredAnswer
-from service.measurements import file_name
+from service.measurements import GOES_ON, file_name
 from service.models import Question
 from service.pictures import Unit
 from service.pieces import SVG, SvgReply
 from service.problems import Problem, invalid, missing
 from service.replies import file_reply, job_reply, json_reply, wanted_wait_s
+from service.reply_models import AnswerReply, PlacedReply
 from service.running import Here, Service, wait_for
 from service.settings import FORM_BYTES, JSON_BYTES, PATTERN_BYTES
 
@@ -57,6 +58,8 @@ class PdfReply(Response):
 @router.post(
     "",
     status_code=201,
+    response_model=AnswerReply,
+    responses=GOES_ON,
     summary="Ask whether there is enough cloth",
     max_body_size=PATTERN_BYTES + FORM_BYTES,
     openapi_extra={"requestBody": _BODY},
@@ -74,7 +77,7 @@ async def add_answer(request: Request, service: Here) -> Response:
     return json_reply(request, told, status=201, headers={"Location": told["links"]["self"]})
 
 
-@router.get("/{answer}", summary="Fetch an answer")
+@router.get("/{answer}", response_model=AnswerReply, summary="Fetch an answer")
 def get_answer(request: Request, service: Here, answer: Id) -> Response:
     """The verdict, in a few sentences and in figures, and the layout."""
     return json_reply(request, represented(service.answers.get(answer)))
@@ -88,7 +91,7 @@ def delete_answer(service: Here, answer: Id) -> Response:
     return Response(status_code=204)
 
 
-@router.get("/{answer}/placed", summary="The layout in the photo")
+@router.get("/{answer}/placed", response_model=PlacedReply, summary="The layout in the photo")
 def get_placed(request: Request, service: Here, answer: Id, cloth: Cloth = None) -> Response:
     """Outlines and grain of what is to be cut from one cloth, in pixels of that cloth's photo."""
     stored = service.answers.get(answer)

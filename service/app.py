@@ -9,8 +9,9 @@ from starlette.concurrency import run_in_threadpool
 from starlette.staticfiles import StaticFiles
 
 from flatmeasure import __version__
-from service import answers, health, job_routes, measurements, pictures, pieces
-from service.problems import add_handlers
+from service import answers, exports, health, job_routes, measurements, pictures, pieces
+from service.description import describe
+from service.problem_replies import add_handlers
 from service.running import Service
 from service.security import Guard
 from service.settings import JSON_BYTES, Settings
@@ -50,8 +51,9 @@ def create_app(settings: Settings) -> FastAPI:
         max_body_size=JSON_BYTES,
     )
     app.state.service = service
+    app.openapi = lambda: describe(app)  # type: ignore[method-assign]
     add_handlers(app)
-    for routes in (measurements, pictures, pieces, answers, job_routes, health):
+    for routes in (measurements, pictures, exports, pieces, answers, job_routes, health):
         app.include_router(routes.router)
     app.add_middleware(Guard, settings=settings, metrics=service.metrics)
     if PAGE.is_dir():

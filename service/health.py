@@ -5,6 +5,7 @@ from fastapi.responses import Response
 
 from service.problems import Problem
 from service.replies import json_reply
+from service.reply_models import StatusReply
 from service.running import Here
 
 router = APIRouter(tags=["health"])
@@ -16,13 +17,13 @@ class TextReply(Response):
     media_type = "text/plain"
 
 
-@router.get("/health/live", summary="Is it alive")
+@router.get("/health/live", response_model=StatusReply, summary="Is it alive")
 async def live(request: Request) -> Response:
     """It answers."""
     return json_reply(request, {"status": "alive"})
 
 
-@router.get("/health/ready", summary="Is it ready")
+@router.get("/health/ready", response_model=StatusReply, summary="Is it ready")
 def ready(request: Request, service: Here) -> Response:
     """The database answers and the workers take work."""
     try:

@@ -1,17 +1,18 @@
-"""Measurements with their revisions, and the stash of their pieces."""
+"""Measurements with their revisions."""
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Connection, and_, delete, insert, select, update
+from sqlalchemy import Connection, delete, insert, select, update
 from sqlalchemy.exc import IntegrityError
 
 from service.database import Database, new_id, now
 from service.paging import after, matching
-from service.problems import Problem, missing
-from service.tables import measurements, pieces, revisions
+from service.piece_store import piece_words, write_pieces
+from service.problems import Problem, changed_meanwhile, missing
+from service.tables import measurements, revisions
 
 
 @dataclass(frozen=True)
@@ -80,7 +81,7 @@ class MeasurementStore:
                     insert(measurements).values(**row, revision=1, version=1, **_described(name, first.document))
                 )
                 self._write_revision(connection, row["id"], 1, first)
-                _write_pieces(connection, row["id"], row["created"], first.document)
+                write_pieces(connection, row, first.document)
         except IntegrityError:
             found = self.find(key)
             if found is None:
@@ -97,20 +98,22 @@ class MeasurementStore:
             409 when ``base`` is not the latest any more, 404 when the measurement is gone.
         """
         with self._database.writing() as connection:
-            row = connection.execute(
-                select(measurements.c.name, measurements.c.created).where(measurements.c.id == measurement)
-            ).one_or_none()
+            row = (
+                connection.execute(select(measurements).where(measurements.c.id == measurement))
+                .mappings()
+                .one_or_none()
+            )
             if row is None:
                 raise missing("measurement")
             changed = connection.execute(
                 update(measurements)
                 .where(measurements.c.id == measurement, measurements.c.revision == base)
-                .values(revision=base + 1, version=measurements.c.version + 1, **_described(row.name, new.document))
+                .values(revision=base + 1, version=measurements.c.version + 1, **_described(row["name"], new.document))
             )
             if changed.rowcount == 0:
                 raise outdated()
             self._write_revision(connection, measurement, base + 1, new)
-            _write_pieces(connection, measurement, row.created, new.document)
+            write_pieces(connection, dict(row), new.document)
         return base + 1
 
     def get(self, measurement: str, revision: int | None = None) -> Stored:
@@ -169,6 +172,7 @@ class MeasurementStore:
             )
             if done.rowcount == 0:
                 raise changed_meanwhile()
+            write_pieces(connection, {"id": seen.id, "name": name, "created": seen.created}, seen.document)
 
     def uses(self, photo: str) -> bool:
         """Whether a measurement is of this photo."""
@@ -205,67 +209,11 @@ class MeasurementStore:
         )
 
 
-class PieceStore:
-    """The stash: pieces of the latest revision of every measurement, those left out that a person took away."""
-
-    def __init__(self, database: Database) -> None:
-        self._database = database
-
-    def page(self, words: str | None, limit: int, cursor: str | None) -> list[Mapping[str, Any]]:
-        """Up to ``limit`` pieces, those of the newest measurements first."""
-        c = pieces.c
-        query = select(pieces, measurements.c.name.label("measurement_name")).join(measurements)
-        query = matching(query.where(c.hidden.is_(False)), c.search + " " + measurements.c.search, words)
-        query = after(query, (c.created, c.measurement, c.piece), cursor).limit(limit)
-        with self._database.reading() as connection:
-            return [dict(row) for row in connection.execute(query).mappings()]
-
-    def get(self, measurement: str, piece: str) -> Mapping[str, Any]:
-        """One piece.
-
-        Raises
-        ------
-        Problem
-            404 when there is none, or it was taken away.
-        """
-        query = select(pieces, measurements.c.name.label("measurement_name")).join(measurements)
-        query = query.where(_is(measurement, piece), pieces.c.hidden.is_(False))
-        with self._database.reading() as connection:
-            row = connection.execute(query).mappings().one_or_none()
-        if row is None:
-            raise missing("piece")
-        return dict(row)
-
-    def hide(self, measurement: str, piece: str) -> None:
-        """Take a piece away from the stash; its measurement keeps it.
-
-        Raises
-        ------
-        Problem
-            404 when there is none.
-        """
-        with self._database.writing() as connection:
-            done = connection.execute(
-                update(pieces).where(_is(measurement, piece), pieces.c.hidden.is_(False)).values(hidden=True)
-            )
-            if done.rowcount == 0:
-                raise missing("piece")
-
-
 def outdated() -> Problem:
     """A revision made from one that is not the latest."""
     return Problem(
         409, "revision-outdated", "The measurement was corrected meanwhile: fetch it again, then correct that."
     )
-
-
-def changed_meanwhile() -> Problem:
-    """A change to something that is not any more as it was seen."""
-    return Problem(412, "changed-meanwhile", "It was changed meanwhile: fetch it again, then change that.")
-
-
-def _is(measurement: str, piece: str) -> Any:
-    return and_(pieces.c.measurement == measurement, pieces.c.piece == piece)
 
 
 def _described(name: str, document: dict[str, Any]) -> dict[str, str]:
@@ -278,33 +226,4 @@ def _described(name: str, document: dict[str, Any]) -> dict[str, str]:
 
 
 def _searchable(name: str, document: dict[str, Any]) -> str:
-    return " ".join([name, *(_words(piece) for piece in document["pieces"])]).lower()
-
-
-def _words(piece: dict[str, Any]) -> str:
-    return " ".join([piece.get("name") or "", *piece.get("labels", {}).values()])
-
-
-def _write_pieces(connection: Connection, measurement: str, created: str, document: dict[str, Any]) -> None:
-    """Put the pieces of a new revision in place of the old ones; what was hidden stays so."""
-    of_it = pieces.c.measurement == measurement
-    hidden = set(connection.scalars(select(pieces.c.piece).where(of_it, pieces.c.hidden)))
-    connection.execute(delete(pieces).where(of_it))
-    rows: Sequence[dict[str, Any]] = [
-        {
-            "measurement": measurement,
-            "piece": piece["id"],
-            "created": created,
-            "hidden": piece["id"] in hidden,
-            "search": _words(piece).lower(),
-            "summary": json.dumps(_summary(piece)),
-        }
-        for piece in document["pieces"]
-    ]
-    if rows:
-        connection.execute(insert(pieces), rows)
-
-
-def _summary(piece: dict[str, Any]) -> dict[str, Any]:
-    wanted = ("name", "area", "perimeter", "along", "across", "complete", "outline_mm", "holes_mm", "layers", "grain")
-    return {field: piece.get(field) for field in wanted}
+    return " ".join([name, *(piece_words(piece) for piece in document["pieces"])]).lower()

@@ -18,6 +18,7 @@ from service.notes import with_notes
 from service.paging import LARGEST_PAGE, next_link
 from service.problems import Problem, invalid
 from service.replies import check_unchanged, job_reply, json_reply, wanted_wait_s
+from service.reply_models import JobReply, MeasurementList, MeasurementReply
 from service.running import Here, Service, wait_for
 from service.settings import FORM_BYTES, PHOTO_BYTES
 from service.stripping import can_strip, strip
@@ -25,6 +26,7 @@ from service.workers import Task
 
 router = APIRouter(prefix="/v1/measurements", tags=["measurements"])
 
+GOES_ON: dict[int | str, dict[str, Any]] = {202: {"model": JobReply, "description": "It goes on as a job."}}
 Id = Annotated[str, Path(pattern=r"^[0-9a-f]{16}$", description="Of the measurement.")]
 Words = Annotated[str | None, Query(max_length=200, pattern=r"^[^\x00-\x1f\x7f]*$", description="Words of its names.")]
 Limit = Annotated[int, Query(ge=1, le=LARGEST_PAGE, description="Of items on a page.")]
@@ -32,7 +34,14 @@ Cursor = Annotated[str | None, Query(max_length=500, description="Of `next`.")]
 RevisionNumber = Annotated[int | None, Query(ge=1, le=1_000_000, description="Left out: the latest.")]
 
 
-@router.post("", status_code=201, summary="Measure a photo", max_body_size=PHOTO_BYTES + FORM_BYTES)
+@router.post(
+    "",
+    status_code=201,
+    response_model=MeasurementReply,
+    responses={200: {"model": MeasurementReply, "description": "It was measured before."}, **GOES_ON},
+    summary="Measure a photo",
+    max_body_size=PHOTO_BYTES + FORM_BYTES,
+)
 async def add_measurement(
     request: Request,
     service: Here,
@@ -52,7 +61,7 @@ async def add_measurement(
     return await finished_reply(request, service, job)
 
 
-@router.get("", summary="List measurements, newest first")
+@router.get("", response_model=MeasurementList, summary="List measurements, newest first")
 def list_measurements(
     request: Request, service: Here, q: Words = None, limit: Limit = 20, cursor: Cursor = None
 ) -> Response:
@@ -72,13 +81,13 @@ def list_measurements(
     return json_reply(request, {"items": items, "next": link})
 
 
-@router.get("/{measurement}", summary="Fetch a measurement")
+@router.get("/{measurement}", response_model=MeasurementReply, summary="Fetch a measurement")
 def get_measurement(request: Request, service: Here, measurement: Id, revision: RevisionNumber = None) -> Response:
     """A measurement at its latest revision or another."""
     return json_reply(request, represented(service.measurements.get(measurement, revision)))
 
 
-@router.patch("/{measurement}", summary="Name a measurement")
+@router.patch("/{measurement}", response_model=MeasurementReply, summary="Name a measurement")
 def rename_measurement(request: Request, service: Here, measurement: Id, renaming: Renaming) -> Response:
     """Give it another name; with If-Match only if it is still as it was seen."""
     seen = service.measurements.get(measurement)
@@ -97,16 +106,22 @@ def delete_measurement(request: Request, service: Here, measurement: Id) -> Resp
     return Response(status_code=204)
 
 
-@router.post("/{measurement}/revisions", status_code=201, summary="Correct a measurement")
+@router.post(
+    "/{measurement}/revisions",
+    status_code=201,
+    response_model=MeasurementReply,
+    responses=GOES_ON,
+    summary="Correct a measurement",
+)
 async def add_revision(request: Request, service: Here, measurement: Id, new: NewRevision) -> Response:
     """Make a new revision from the latest one; the old ones are kept."""
     stored = await run_in_threadpool(service.measurements.get, measurement)
     if stored.latest != new.base:
         raise outdated()
-    notes = {piece: one.model_dump(exclude_unset=True) for piece, one in new.corrections.notes.items()}
     steps, what = _steps(stored, new.corrections)
-    if steps == stored.request:
-        await run_in_threadpool(_note, service.measurements, stored, notes)
+    notes = {piece: one.model_dump(exclude_unset=True) for piece, one in new.corrections.notes.items()}
+    if new.corrections.restore is not None or not what:
+        await run_in_threadpool(_rewrite, service.measurements, stored, new.corrections.restore, notes)
         return await _reply(request, service, measurement, status=201)
     wanted = {"measurement": measurement, "base": new.base, "steps": steps, "notes": notes, "what": what}
     job = await run_in_threadpool(service.board.submit, "revise", {**wanted, "photo": stored.photo})
@@ -201,9 +216,11 @@ def _steps(stored: Stored, corrections: Corrections) -> tuple[dict[str, Any], st
     return {"options": options, "corners": corners}, ", ".join(what)
 
 
-def _note(store: MeasurementStore, stored: Stored, notes: dict[str, Any]) -> None:
-    """Keep a revision that changes notes only."""
-    if not notes:
-        raise invalid("There is nothing to correct: give hints, references, corners or notes.")
-    document = with_notes(stored.document, notes)
-    store.add_revision(stored.id, stored.latest, Revision("notes", stored.request, document))
+def _rewrite(store: MeasurementStore, stored: Stored, restore: int | None, notes: dict[str, Any]) -> None:
+    """Keep a revision that needs no measuring: one that was there before, or other notes."""
+    if restore is not None:
+        old = store.get(stored.id, restore)
+        new = Revision(f"back to {restore}", old.request, old.document)
+    else:
+        new = Revision("notes", stored.request, with_notes(stored.document, notes))
+    store.add_revision(stored.id, stored.latest, new)

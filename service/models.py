@@ -134,7 +134,11 @@ class Notes(Strict):
 
 
 class Corrections(Strict):
-    """What is to be changed. Hints and references are the whole set from now on, and find the outline anew."""
+    """What is to be changed.
+
+    Hints and references are the whole set from now on. They find the outline anew: corners corrected before are then
+    as they are found, and corners can't be corrected in the same go. A revision is restored by itself.
+    """
 
     hints: Hints | None = None
     references: References | None = None
@@ -142,6 +146,23 @@ class Corrections(Strict):
     added_corners: list[AddedCorner] = Field(default=[], max_length=500)
     removed_corners: list[RemovedCorner] = Field(default=[], max_length=500)
     notes: dict[PieceId, Notes] = Field(default={}, max_length=200)
+    restore: Annotated[int, Field(ge=1, le=1_000_000)] | None = Field(None, description="A revision to go back to.")
+
+    @property
+    def are_of_corners(self) -> bool:
+        """Whether corners are to be corrected."""
+        return bool(self.moved_corners or self.added_corners or self.removed_corners)
+
+    @model_validator(mode="after")
+    def _go_together(self) -> Self:
+        finds_anew = self.hints is not None or self.references is not None
+        if not (finds_anew or self.are_of_corners or self.notes or self.restore):
+            raise ValueError("there is nothing to correct: give hints, references, corners, notes or restore")
+        if finds_anew and self.are_of_corners:
+            raise ValueError("hints and references find the outline anew: correct corners afterwards")
+        if self.restore is not None and (finds_anew or self.are_of_corners or self.notes):
+            raise ValueError("a revision is restored by itself, without other corrections")
+        return self
 
 
 class NewRevision(Strict):

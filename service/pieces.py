@@ -11,6 +11,7 @@ from fastapi.responses import Response
 from service.measurements import Cursor, Limit, Words
 from service.paging import next_link
 from service.replies import file_reply, json_reply
+from service.reply_models import PieceList, PieceReply
 from service.running import Here
 
 router = APIRouter(prefix="/v1/pieces", tags=["pieces"])
@@ -27,7 +28,7 @@ class SvgReply(Response):
     media_type = SVG
 
 
-@router.get("", summary="List the stash, newest first")
+@router.get("", response_model=PieceList, summary="List the stash, newest first")
 def list_pieces(request: Request, service: Here, q: Words = None, limit: Limit = 20, cursor: Cursor = None) -> Response:
     """Pieces of every measurement's latest revision whose names or labels hold all the words."""
     rows = service.pieces.page(q, limit + 1, cursor)
@@ -37,7 +38,7 @@ def list_pieces(request: Request, service: Here, q: Words = None, limit: Limit =
     return json_reply(request, {"items": [represented(row) for row in rows[:limit]], "next": link})
 
 
-@router.get("/{piece}", summary="Fetch a piece")
+@router.get("/{piece}", response_model=PieceReply, summary="Fetch a piece")
 def get_piece(request: Request, service: Here, piece: Id) -> Response:
     """One piece of the stash."""
     return json_reply(request, represented(service.pieces.get(*piece.split(":"))))

@@ -8,14 +8,9 @@ from collections.abc import Mapping
 from http import HTTPStatus
 from typing import Any
 
-from fastapi import FastAPI, Request
-from fastapi.exceptions import RequestValidationError
-from fastapi.responses import JSONResponse, Response
-from sqlalchemy.exc import OperationalError
-from starlette.exceptions import HTTPException
-
 from flatmeasure import errors
 
+_DISK_FULL = ("No space left on device", "disk is full", "Disk quota exceeded")  # of systems and both databases
 MEDIA_TYPE = "application/problem+json"
 CODES: dict[type[errors.FlatMeasureError], str] = {
     errors.PhotoUnreadable: "photo-unreadable",
@@ -28,11 +23,6 @@ CODES: dict[type[errors.FlatMeasureError], str] = {
     errors.PatternInvalid: "pattern-invalid",
     errors.ProfileUnreadable: "lens-profile-unreadable",
     errors.ViewsUnfit: "views-unfit",
-}
-_SENTENCES = {
-    404: "There is nothing at this address.",
-    405: "This address can't be asked in that way.",
-    413: "What was sent is too large.",
 }
 _log = logging.getLogger("service")
 
@@ -70,10 +60,6 @@ class Problem(Exception):  # noqa: N818 - named as the standard does
             "code": self.code,
         }
 
-    def response(self) -> Response:
-        """The whole response."""
-        return JSONResponse(self.to_dict(), self.status, self.headers, media_type=MEDIA_TYPE)
-
 
 def problem_of(error: BaseException) -> Problem:
     """What the user is told about an error; one of ours is logged and told without its inside."""
@@ -84,12 +70,9 @@ def problem_of(error: BaseException) -> Problem:
         return Problem(422, code, str(error))
     if isinstance(error, MemoryError):
         return Problem(422, "too-large", "There is not enough memory for this: make it smaller.")
-    if (isinstance(error, OSError) and error.errno in (28, 122)) or (
-        isinstance(error, OperationalError) and "full" in str(error)
-    ):
-        return Problem(
-            507, "storage-full", "The service's disk is full: delete what is no longer needed, then try again."
-        )
+    if any(words in str(error) for words in _DISK_FULL):
+        detail = "The service's disk is full: delete what is no longer needed, then try again."
+        return Problem(507, "storage-full", detail)
     _log.error("A fault of ours", exc_info=error)
     return Problem(500, "fault", "Something went wrong inside the service: try again, and report it if it stays.")
 
@@ -110,31 +93,6 @@ def busy(seconds: int) -> Problem:
     return Problem(503, "busy", detail, {"Retry-After": str(seconds)})
 
 
-def _sentence(error: Mapping[str, Any]) -> str:
-    where = ".".join(str(part) for part in error["loc"] if part != "body")
-    return f"{where or 'The request'}: {str(error['msg']).removeprefix('Value error, ')}."
-
-
-def add_handlers(app: FastAPI) -> None:
-    """Make every error of an app a problem."""
-
-    async def known(_request: Request, error: Exception) -> Response:
-        return problem_of(error).response()
-
-    async def not_valid(_request: Request, error: Exception) -> Response:
-        assert isinstance(error, RequestValidationError)
-        found = error.errors()
-        if any(one["type"] == "json_invalid" for one in found):
-            return Problem(400, "request-malformed", "The body is not valid JSON.").response()
-        return invalid(" ".join(_sentence(one) for one in found[:5])).response()
-
-    async def http(_request: Request, error: Exception) -> Response:
-        assert isinstance(error, HTTPException)
-        detail = _SENTENCES.get(error.status_code, f"{error.detail}".rstrip(".") + ".")
-        code = HTTPStatus(error.status_code).phrase.lower().replace(" ", "-")
-        return Problem(error.status_code, code, detail, error.headers).response()
-
-    app.add_exception_handler(RequestValidationError, not_valid)
-    app.add_exception_handler(HTTPException, http)
-    for kind in (Problem, errors.FlatMeasureError, OSError, OperationalError, Exception):
-        app.add_exception_handler(kind, known)
+def changed_meanwhile() -> Problem:
+    """A change to something that is not any more as it was seen."""
+    return Problem(412, "changed-meanwhile", "It was changed meanwhile: fetch it again, then change that.")

@@ -9,7 +9,7 @@ from fastapi.responses import Response
 
 from service.job_store import StoredJob
 from service.jobs import Job
-from service.problems import Problem
+from service.problems import changed_meanwhile
 
 
 def entity_tag(body: bytes) -> str:
@@ -56,7 +56,7 @@ def check_unchanged(request: Request, value: Any) -> None:
     wanted = request.headers.get("if-match")
     if wanted is None or wanted.strip() == "*" or entity_tag(as_bytes(value)) in listed_tags(wanted):
         return
-    raise Problem(412, "changed-meanwhile", "It was changed meanwhile: fetch it again, then change that.")
+    raise changed_meanwhile()
 
 
 def job_reply(request: Request, job: Job | StoredJob, described: dict[str, Any]) -> Response:

@@ -13,8 +13,9 @@ from service.database import Database
 from service.files import OwnedFiles, PhotoFiles, clear_unfinished
 from service.job_store import JobStore
 from service.jobs import Job, JobBoard
-from service.measurement_store import MeasurementStore, PieceStore
+from service.measurement_store import MeasurementStore
 from service.metrics import Metrics
+from service.piece_store import PieceStore
 from service.settings import Settings
 from service.workers import Task, Ticket, WorkerPool
 

@@ -8,7 +8,8 @@ from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from service.metrics import Metrics
-from service.problems import Problem
+from service.problem_replies import problem_reply
+from service.problems import Problem, problem_of
 from service.settings import Settings
 
 OPEN_PATHS = ("/v1/", "/metrics", "/openapi.json")  # what needs the token; the page's own files hold no data
@@ -50,12 +51,12 @@ class Guard:
             await self._app(scope, receive, send)
             return
         started = time.perf_counter()
-        status = 500
+        status, has_begun = 500, False
 
         async def send_guarded(message: Message) -> None:
-            nonlocal status
+            nonlocal status, has_begun
             if message["type"] == "http.response.start":
-                status = message["status"]
+                status, has_begun = message["status"], True
                 headers = MutableHeaders(scope=message)
                 is_page = not scope["path"].startswith("/v1/")
                 headers["Content-Security-Policy"] = _POLICY if is_page else _FILE_POLICY
@@ -66,8 +67,13 @@ class Guard:
             await send(message)
 
         problem = refusal(scope, self._settings)
-        answer = self._app if problem is None else problem.response()
-        await answer(scope, receive, send_guarded)
+        answer = self._app if problem is None else problem_reply(problem)
+        try:
+            await answer(scope, receive, send_guarded)
+        except Exception as error:  # whatever went wrong, the client is told, and the service goes on
+            fault = problem_of(error)
+            if not has_begun:
+                await problem_reply(fault)(scope, receive, send_guarded)
         route = getattr(scope.get("route"), "path", "none")
         self._metrics.count_request(scope["method"], route, status, time.perf_counter() - started)
 

@@ -1,23 +1,18 @@
 """What workers do: plain values in, plain values out; the library does the measuring."""
 
-import os
+import io
+import json
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
 
-for _variable in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):  # read when numpy is loaded: one thread a process
-    os.environ.setdefault(_variable, "1")
+import cv2
+import numpy as np
+from PIL import Image
 
-import io  # noqa: E402
-import json  # noqa: E402
-from collections.abc import Callable, Mapping  # noqa: E402
-from dataclasses import replace  # noqa: E402
-from functools import lru_cache  # noqa: E402
-from pathlib import Path  # noqa: E402
-from typing import Any  # noqa: E402
-
-import cv2  # noqa: E402
-import numpy as np  # noqa: E402
-from PIL import Image  # noqa: E402
-
-from flatmeasure import (  # noqa: E402
+from flatmeasure import (
     Hints,
     Measurement,
     PhotoUnreadable,
@@ -28,11 +23,12 @@ from flatmeasure import (  # noqa: E402
     load_photo,
     prepare,
 )
-from flatmeasure.cloth.hints import Box  # noqa: E402
-from flatmeasure.photos.camera import Points  # noqa: E402
-from flatmeasure.units import LengthUnit  # noqa: E402
-from service.answering import answer_question  # noqa: E402
-from service.stripping import needed_metadata  # noqa: E402
+from flatmeasure.cloth.hints import Box
+from flatmeasure.photos.camera import Points
+from flatmeasure.units import LengthUnit
+from service.answering import answer_question
+from service.exporting import export_measurement
+from service.stripping import needed_metadata
 
 cv2.setNumThreads(1)
 
@@ -201,4 +197,5 @@ TASKS: dict[str, Callable[[Payload, Report], Any]] = {
     "picture": scale_picture,
     "convert": convert_photo,
     "answer": answer_question,
+    "export": export_measurement,
 }

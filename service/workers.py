@@ -7,7 +7,6 @@ ended. With two workers or more, the first takes no long work, so that a photo i
 
 import logging
 import multiprocessing
-import signal
 import threading
 import time
 from collections import deque
@@ -19,11 +18,11 @@ from multiprocessing.context import SpawnProcess
 from typing import Any
 
 from service.problems import Problem, busy, problem_of
+from service.work_line import STOP, serve_line
 
 OnStep = Callable[[float, str], None]
 
 ATTEMPTS = 2
-STOP = "stop"
 POLL_S = 0.5
 RETRY_AFTER_S = 10
 _spawn = multiprocessing.get_context("spawn")
@@ -294,44 +293,3 @@ class _Slot:
 
 def _too_slow(limit_s: float) -> Problem:
     return Problem(422, "took-too-long", f"This took more than {limit_s:g} seconds: make the photo smaller.")
-
-
-class Reporter:
-    """What the work tells while it goes on, and whether it shall go on."""
-
-    def __init__(self, line: "Connection[Any, Any]") -> None:
-        self._line = line
-        self._goes_on = True
-
-    def __call__(self, share: float, step: str) -> bool:
-        """Tell the share of the work that is done and what is done now; False when it shall end."""
-        try:
-            self._line.send(("step", (share, step)))
-            while self._line.poll():
-                self._goes_on &= self._line.recv() != STOP
-        except (EOFError, OSError) as error:
-            raise SystemExit from error  # nobody listens any more
-        return self._goes_on
-
-
-def serve_line(line: "Connection[Any, Any]") -> None:
-    """A worker's life: work that comes by a line is done, and answered there, until the line ends."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the service's to handle
-    from service.tasks import TASKS
-
-    while True:
-        try:
-            message = line.recv()
-            if message != STOP:  # that came when the work was done already
-                line.send(_outcome(TASKS[message[0]], message[1], Reporter(line)))
-        except (EOFError, OSError):
-            return
-
-
-def _outcome(
-    work: Callable[[dict[str, Any], Reporter], Any], payload: dict[str, Any], report: Reporter
-) -> tuple[str, Any]:
-    try:
-        return "done", work(payload, report)
-    except Exception as error:
-        return "failed", problem_of(error)
