@@ -1,7 +1,4 @@
-"""``python -m tests.benchmarks [PART ...]`` from the repository root; all parts by default.
-
-Parts: accuracy, coverage, edges, speed, memory; enough, jigsaw, nesting (laying pieces); outside (published figures).
-"""
+"""``python -m tests.benchmarks [PART ...]`` from the repository root: all parts, or those named; PARTS lists them."""
 
 import os
 
@@ -19,6 +16,7 @@ import numpy  # noqa: E402
 import scipy  # noqa: E402
 import shapely  # noqa: E402
 
+from tests.benchmarks.absurd import print_absurd  # noqa: E402
 from tests.benchmarks.accuracy import print_accuracy  # noqa: E402
 from tests.benchmarks.coverage import print_coverage, print_design_table  # noqa: E402
 from tests.benchmarks.edges import print_edges  # noqa: E402
@@ -38,6 +36,7 @@ PARTS = {
     "jigsaw": [print_jigsaw],
     "nesting": [print_nesting],
     "outside": [print_outside],
+    "absurd": [print_absurd],
 }
 
 
