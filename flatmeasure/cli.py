@@ -14,6 +14,7 @@ import typer
 
 from flatmeasure import __version__
 from flatmeasure.commands.enough_commands import buy, enough
+from flatmeasure.commands.export_command import export
 from flatmeasure.commands.hint_options import (
     BOX,
     CLOTH_HELP,
@@ -92,6 +93,7 @@ app.command()(sheet)
 app.command()(lens)
 app.command()(enough)
 app.command()(buy)
+app.command()(export)
 app.command()(serve)
 
 

@@ -17,11 +17,12 @@ from flatmeasure.quantity import Quantity
 from flatmeasure.units import LengthUnit, rounded
 
 LETTER_WIDTH = 0.58  # mean width of a letter over its size, sans serif, with some reserve
-LETTER_SHARE, SMALLEST_MM, LARGEST_MM = 0.011, 2.2, 6.0  # letter height: of the piece's diagonal, and its limits
+LETTER_SHARE, SMALLEST_MM, LARGEST_MM = 0.011, 2.2, 5.0  # letter height: of the piece's diagonal, and its limits
 TITLE_TIMES = 1.6
 FRACTIONS = (0.5, 0.42, 0.58, 0.34, 0.66, 0.26, 0.74)  # along an edge, where its label may stand
 CLEAR = 0.2  # kept between words and lines, in letter heights
 LAYERS = (1.0, 1.7, 2.6, 3.8, 5.5)  # from the edge, in letter heights
+STEEPEST_DOWN_DEG = 70.0  # steeper words run upward, to be read from the right (as on technical drawings)
 ARROW_LETTERS = (26.0, 16.0, 10.0, 6.0)  # lengths of the grain arrow that are tried
 
 
@@ -61,19 +62,20 @@ def letter_size(panel: Panel) -> float:
 
 
 def piece_letters(
-    piece: CutPiece, cut: Panel, seams: Mapping[str, SeamEdge], unit: LengthUnit
+    piece: CutPiece, cut: Panel, seams: Mapping[str, SeamEdge], notches_mm: Sequence[Points], unit: LengthUnit
 ) -> tuple[Points | None, tuple[Lettering, ...]]:
     """The grain arrow's line (2, 2), if the grain is known, and the words of a piece."""
     letter = letter_size(cut)
-    ring = unary_union([cut.polygon.boundary, *(LineString(line) for seam in seams.values() for line in seam.lines_mm)])
+    drawn = [*(line for seam in seams.values() for line in seam.lines_mm), *notches_mm]
+    lines = unary_union([cut.polygon.boundary, *map(LineString, drawn)])
     taken: list[BaseGeometry] = []
     title = _title(piece, cut, letter, unit)
     taken += [Polygon(line.box()).buffer(0.3 * letter) for line in title]
-    arrow = _grain_line(cut, ring, taken, letter)
+    arrow = _grain_line(cut, lines, taken, letter)
     if arrow is not None:
         taken.append(LineString(arrow).buffer(letter))
     labels = []
-    room = _Room(cut.polygon, ring, taken)
+    room = _Room(cut.polygon, lines, taken)
     for edge in sorted(cut.edges, key=lambda one: line_length(cut.edge_points(one))):  # short ones have least choice
         label = _edge_label(_texts(edge, seams.get(edge.id), unit), cut.edge_points(edge), room, letter)
         if label is not None:
@@ -174,6 +176,6 @@ def _beside(line: LineString, fraction: float, distance_mm: float, label: Letter
     a, at, b = (np.asarray(line.interpolate(one).coords[0]) for one in (max(middle - half, 0.0), middle, middle + half))
     along = (b - a) / max(float(np.hypot(*(b - a))), 1e-9)
     turn = float(np.degrees(np.arctan2(along[1], along[0])))
-    upright = (turn + 89.9) % 180.0 - 89.9
+    upright = (turn + STEEPEST_DOWN_DEG) % 180.0 - STEEPEST_DOWN_DEG
     place = at + distance_mm * np.array([-along[1], along[0]])
     return Lettering(place, label.text, label.size_mm, upright)

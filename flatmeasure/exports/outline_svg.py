@@ -13,21 +13,13 @@ import numpy as np
 from flatmeasure.exports.curve_fit import Cubic, fit_cubics
 from flatmeasure.exports.cut_piece import CutPiece, as_cut_pieces
 from flatmeasure.exports.lettering import Lettering
-from flatmeasure.exports.piece_marks import Group, PieceMarks, Stroke, piece_marks, shelves
+from flatmeasure.exports.piece_marks import STROKES, Group, PieceMarks, Stroke, piece_marks, shelves
 from flatmeasure.photos.camera import Points
 from flatmeasure.pieces.panel import Panel
 from flatmeasure.units import LengthUnit
 
 SVG = "http://www.w3.org/2000/svg"
 GAP_MM, WIDEST_MM = 20.0, 1500.0
-# Line width in mm and dashes: told apart by stroke alone, on a grey print too.
-STYLES: dict[Group, tuple[float, str]] = {
-    Group.OUTLINE: (0.35, ""),
-    Group.CUTOUTS: (0.35, ""),
-    Group.STITCHING: (0.25, "4 2"),
-    Group.GRAIN: (0.25, ""),
-    Group.NOTCHES: (0.35, ""),
-}
 
 _Place = Callable[[Points], Points]
 
@@ -115,11 +107,11 @@ def _path(stroke: Stroke, place: _Place) -> str:
 
 def _group(parent: ElementTree.Element, group: Group, name: str) -> ElementTree.Element:
     attributes = {"id": f"{name}-{_word(group)}", "data-group": str(group)}
-    if group in STYLES:
-        width, dashes = STYLES[group]
+    if group in STROKES:
+        width, dashes = STROKES[group]
         attributes |= {"fill": "none", "stroke": "#000000", "stroke-width": f"{width:g}", "stroke-linejoin": "round"}
         attributes |= {"stroke-linecap": "round"} if group is Group.GRAIN else {}
-        attributes |= {"stroke-dasharray": dashes} if dashes else {}
+        attributes |= {"stroke-dasharray": " ".join(f"{dash:g}" for dash in dashes)} if dashes else {}
     else:
         attributes |= {"fill": "#000000", "font-family": "Helvetica, Arial, sans-serif", "text-anchor": "middle"}
     return ElementTree.SubElement(parent, "g", attributes)

@@ -30,6 +30,16 @@ class Group(StrEnum):
     LABELS = "labels"
 
 
+# Line width and dashes in mm: told apart by stroke alone, on a grey print too.
+STROKES: dict[Group, tuple[float, tuple[float, ...]]] = {
+    Group.OUTLINE: (0.5, ()),
+    Group.CUTOUTS: (0.5, ()),
+    Group.STITCHING: (0.3, (4.0, 2.0)),
+    Group.GRAIN: (0.3, ()),
+    Group.NOTCHES: (0.5, ()),
+}
+
+
 @dataclass(frozen=True, eq=False)
 class Stroke:
     """A drawn line.
@@ -92,11 +102,12 @@ def piece_marks(piece: CutPiece, unit: LengthUnit) -> PieceMarks:
     outward = {edge: mm for edge, mm in piece.allowances_mm.items() if mm < 0.0}
     cut = changed_panel(panel, outward) if outward else panel
     seams = _stitching(panel, inward, piece)
+    notches = _notches(piece, cut, seams)
     strokes = [Stroke(Group.OUTLINE, tuple(cut.edge_points(edge) for edge in cut.edges), closed=True)]
     strokes += [Stroke(Group.CUTOUTS, (np.vstack([hole, hole[:1]]),), closed=True) for hole in cut.holes_mm]
     strokes += [Stroke(Group.STITCHING, (line,)) for seam in seams.values() for line in seam.lines_mm]
-    strokes += [Stroke(Group.NOTCHES, (line,)) for line in _notches(piece, cut, seams)]
-    arrow, letters = piece_letters(piece, cut, seams, unit)
+    strokes += [Stroke(Group.NOTCHES, (line,)) for line in notches]
+    arrow, letters = piece_letters(piece, cut, seams, notches, unit)
     strokes += [Stroke(Group.GRAIN, (line,)) for line in _arrow(arrow, letter_size(cut))]
     return PieceMarks(piece, cut, tuple(strokes), letters)
 
