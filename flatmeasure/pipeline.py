@@ -14,13 +14,15 @@ from flatmeasure.cloth.segmentation import SeenCloth, resegment_cloth, see_cloth
 from flatmeasure.errors import Note, OptionInvalid
 from flatmeasure.outline.refinement import refine_outline
 from flatmeasure.photos.photo import Photo, PhotoSource, load_photo
+from flatmeasure.references.candidates import coded_candidates, grey_of
 from flatmeasure.references.figures import Rectangle, Square
 from flatmeasure.results.advice import best_remedy
 from flatmeasure.results.measurement import WEAK_SHARE, Measurement, Piece
 from flatmeasure.results.measures import measure_piece
 from flatmeasure.view.grid import rectify_on_grid
+from flatmeasure.view.grid_alone import bare_patches, first_view
 from flatmeasure.view.lens_profile import LensProfile
-from flatmeasure.view.rectification import Rectification, rectify
+from flatmeasure.view.rectification import Rectification
 
 MAX_THICKNESS_MM = 100.0
 STEEP_DEG = 30.0
@@ -60,8 +62,8 @@ def measure(
     references : sequence of Square or Rectangle, optional
         References with corners given by hand; none are searched for then.
     grid_mm : float, optional
-        Distance between the lines printed on the mat. A grid of a common pitch is found by itself, but tells size only
-        when its pitch is given.
+        Distance between neighbouring lines printed on the mat. A grid of a common pitch is found by itself, but tells
+        size only when its pitch is given; then no other reference is needed.
     thickness_mm : float
         Height of the cloth's upper face above the mat; 0 when unknown.
     printed_side_mm : float, optional
@@ -83,12 +85,16 @@ def measure(
     ProfileUnreadable
     """
     _check_thickness(thickness_mm)
-    prepared = prepare(photo, on_step=on_step, **options)
+    prepared = prepare(photo, grid_mm=grid_mm, on_step=on_step, **options)
     return prepared.measure(grid_mm=grid_mm, thickness_mm=thickness_mm, hints=hints, on_step=on_step)
 
 
 def prepare(
-    photo: PhotoSource | Photo, *, on_step: OnStep | None = None, **options: Unpack[ViewOptions]
+    photo: PhotoSource | Photo,
+    *,
+    grid_mm: float | None = None,
+    on_step: OnStep | None = None,
+    **options: Unpack[ViewOptions],
 ) -> "PreparedPhoto":
     """Read a photo, solve its view and look at it: what no hint changes, so that hints are answered within a moment.
 
@@ -98,9 +104,10 @@ def prepare(
     tell("reading the photo")
     picture = photo if isinstance(photo, Photo) else load_photo(photo)
     tell("finding the squares")
-    view = rectify(picture, **options)
+    view = first_view(picture, grid_mm=grid_mm, **options)
     tell("looking for cloth")
-    corners_px = [placed.reference.corners_px for placed in view.laid]
+    squares = [placed.reference for placed in view.laid] or coded_candidates(grey_of(picture))
+    corners_px = [*(square.corners_px for square in squares), *bare_patches(view)]
     centre_px = np.array([[(picture.width_px - 1) / 2, (picture.height_px - 1) / 2]])
     seen = see_cloth(picture, references_px=corners_px, mm_per_px=float(view.mm_per_px(centre_px)[0]))
     return PreparedPhoto(picture, view, seen)
@@ -114,7 +121,7 @@ class PreparedPhoto:
     ----------
     photo : Photo
     view : Rectification
-        From the references alone.
+        From the references alone, or from the mat's grid where there are none.
     seen : SeenCloth
     """
 

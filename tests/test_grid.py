@@ -34,7 +34,7 @@ def photo_of(scene: Scene) -> Photo:
 def test_grid_is_read_in_place(gridded):
     scene, photo = gridded
     view = rectify(photo, square_mm=100.0)
-    grid = find_grid(photo, view, (10.0,), covered_px=[see_loop(PANEL, scene)])
+    grid = find_grid(photo, view.camera, view.pose, (10.0,), covered_px=[see_loop(PANEL, scene)])
     assert grid is not None
     true_mm = to_plane(grid.saddles.points_px, scene.camera, scene.pose)
     read_mm = grid.saddles.uv * [10.0, -10.0]

@@ -142,6 +142,13 @@ def to_plane(points_px: Points, camera: Camera, pose: Pose, z_mm: float | Points
     return np.asarray(centre[:2] + depth[:, None] * rays[:, :2])
 
 
+def mm_per_px(points_px: Points, camera: Camera, pose: Pose) -> Points:
+    """(N,) size on the mat of one pixel at each point (N, 2): geometric mean over directions."""
+    at, right, down = (to_plane(points_px + np.array(step), camera, pose) for step in ([0, 0], [1, 0], [0, 1]))
+    a, b = right - at, down - at
+    return np.asarray(np.sqrt(np.abs(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0])))
+
+
 def pose_from_rodrigues(rotation_vector: Points, translation_mm: Points) -> Pose:
     """A pose from OpenCV's rotation vector (axis times angle) and translation."""
     return Pose(np.asarray(cv2.Rodrigues(rotation_vector)[0], dtype=np.float64), translation_mm)

@@ -14,12 +14,13 @@ from flatmeasure.photos.camera import Points
 from flatmeasure.references.figures import UNIT_CORNERS, Reference, Step
 from flatmeasure.results.measurement import Piece
 from flatmeasure.view.bundle import information_of
+from flatmeasure.view.lens_profile import u_of_change
 from flatmeasure.view.projection import LOG_SIZE
 from flatmeasure.view.rectification import Rectification, foreseen
 
-U_FOCAL_CALIBRATED, U_RADIAL_CALIBRATED, U_CENTRE_CALIBRATED_PX = 0.003, (0.001, 0.001), 3.0  # design, section 1
 U_LOG_SIZE_MEASURED = 0.0003  # 0.03 mm in 100 mm: a calliper, or a long bar measured with a steel rule
 WORTHWHILE = 0.8  # a change is worth naming when it leaves no more than this share of u
+LENS_CAUSES = {"focal length": [0], "lens centre": [1, 2], "lens distortion": [3, 4]}  # of the camera's unknowns
 POINTS_PER_SIDE, FORESEEN_U_PX = 16, 0.05
 
 
@@ -71,14 +72,16 @@ def best_remedy(view: Rectification, piece: Piece, size_px: tuple[int, int]) -> 
 
 def _changes(view: Rectification, piece: Piece, size_px: tuple[int, int]) -> Iterator[tuple[str, Rectification]]:
     known = view.solution.information
-    radial = np.zeros_like(known["lens distortion"])
-    radial[[3, 4], [3, 4]] = 1.0 / np.square(U_RADIAL_CALIBRATED)
-    focal, centre, size = np.zeros_like(radial), np.zeros_like(radial), np.zeros_like(radial)
-    focal[0, 0] = 1.0 / U_FOCAL_CALIBRATED**2
-    centre[[1, 2], [1, 2]] = 1.0 / U_CENTRE_CALIBRATED_PX**2
-    size[LOG_SIZE, LOG_SIZE] = 1.0 / U_LOG_SIZE_MEASURED**2
-    lens = {"focal length": focal, "lens distortion": radial, "lens centre": centre}
+    u_lens = u_of_change(size_px, float(view.pose.centre_mm[2]))
+    lens = {}
+    for cause, rows in LENS_CAUSES.items():
+        lens[cause] = np.zeros_like(known[cause])
+        lens[cause][rows, rows] = 1.0 / np.square(u_lens[rows])
     yield "a calibrated lens", foreseen(view, {**known, **lens})
+    if not view.laid:
+        return
+    size = np.zeros_like(known["size of the references"])
+    size[LOG_SIZE, LOG_SIZE] = 1.0 / U_LOG_SIZE_MEASURED**2
     yield (
         "measuring the printed square's side with a calliper",
         foreseen(view, {**known, "size of the references": size}),

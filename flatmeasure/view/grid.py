@@ -18,7 +18,7 @@ from scipy.fft import next_fast_len, rfft2
 from skimage.restoration import unwrap_phase
 
 from flatmeasure.errors import Note
-from flatmeasure.photos.camera import Points
+from flatmeasure.photos.camera import Camera, Points, Pose, mm_per_px, project, to_plane
 from flatmeasure.photos.photo import Photo
 from flatmeasure.references.figures import U_LOG_PITCH, UNIT_CORNERS, Reference, Saddles
 from flatmeasure.view.projection import LOG_PITCH
@@ -27,7 +27,7 @@ from flatmeasure.view.rectification import CHI_SQUARE_LIMIT, Rectification, rect
 Image = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
-REACH_MM = 800.0  # beyond the references' middle; few mats are larger
+REACH_MM = 800.0  # beyond the picture's middle; few mats are larger
 MARGIN_MM = 8.0  # round cloth and references: their edges and shadows are no lines
 WINDOW_PITCHES = 2.5  # standard deviation of the averaging window
 NODE_BLOCKS = 2  # the phase is read every second pitch
@@ -76,11 +76,13 @@ def rectify_on_grid(
     covered_px : sequence of (N, 2) array
         Outlines of what lies on the mat.
     """
-    grid = find_grid(photo, view, COMMON_PITCHES_MM if pitch_mm is None else (pitch_mm,), covered_px=covered_px)
+    others = [placed.reference for placed in view.laid]
+    pitches_mm = COMMON_PITCHES_MM if pitch_mm is None else (pitch_mm,)
+    covered_px = [*covered_px, *(reference.corners_px for reference in others)]
+    grid = find_grid(photo, view.camera, view.pose, pitches_mm, covered_px=covered_px)
     if grid is None:
         return view
     u_log_pitch = U_LOG_PITCH_GUESSED if pitch_mm is None else U_LOG_PITCH
-    others = [placed.reference for placed in view.references]
     solved = rectify_references([*others, replace(grid, u_log_size=u_log_pitch)], view.solution.prior)
     strain = abs(solved.solution.unknowns[LOG_PITCH]) / u_log_pitch
     if np.max(solved.solution.chi_square) < CHI_SQUARE_LIMIT and strain < STRAIN_LIMIT:
@@ -96,14 +98,17 @@ def rectify_on_grid(
 
 
 def find_grid(
-    photo: Photo, view: Rectification, pitches_mm: Sequence[float], *, covered_px: Sequence[Points] = ()
+    photo: Photo, camera: Camera, pose: Pose, pitches_mm: Sequence[float], *, covered_px: Sequence[Points] = ()
 ) -> Reference | None:
     """Read a mat's printed grid.
 
     Parameters
     ----------
-    photo, view, covered_px
-        As for `rectify_on_grid`.
+    photo : Photo
+    camera, pose : Camera, Pose
+        Good to a few per cent.
+    covered_px : sequence of (N, 2) array
+        Outlines of what lies on the mat.
     pitches_mm : sequence of float
         The distances between neighbouring lines to look for; the one that stands out most is read.
 
@@ -113,7 +118,7 @@ def find_grid(
         Kind ``"grid"``, its size one pitch, with one saddle for each place where the phase was read; None when no such
         grid is seen.
     """
-    plan = _straighten(photo, view, pitches_mm, covered_px)
+    plan = _straighten(photo, camera, pose, pitches_mm, covered_px)
     pitch_mm, turn = _most_distinct(plan, pitches_mm)
     pitch = pitch_mm / plan.step_mm
     families = [_read(plan, pitch, turn + quarter) for quarter in (0.0, np.pi / 2)]
@@ -127,28 +132,32 @@ def find_grid(
     points_px = cv2.perspectiveTransform(nodes[:, None], plan.to_picture)[:, 0].astype(np.float64)
     to_picture = cv2.findHomography(uv, points_px)[0]
     cell = cv2.perspectiveTransform(UNIT_CORNERS[:, None], to_picture)[:, 0].astype(np.float64)
-    saddles = Saddles(uv, points_px, U_PHASE * pitch_mm / view.mm_per_px(points_px))
+    saddles = Saddles(uv, points_px, U_PHASE * pitch_mm / mm_per_px(points_px, camera, pose))
     return Reference("grid", None, (pitch_mm, pitch_mm), cell, (), None, float("nan"), saddles)
 
 
-def _straighten(photo: Photo, view: Rectification, pitches_mm: Sequence[float], covered_px: Sequence[Points]) -> _Plan:
+def _straighten(
+    photo: Photo, camera: Camera, pose: Pose, pitches_mm: Sequence[float], covered_px: Sequence[Points]
+) -> _Plan:
     frame = UNIT_CORNERS * np.array([photo.width_px - 1, photo.height_px - 1])
-    middle = np.mean([placed.corners_mm.mean(axis=0) for placed in view.references], axis=0)
-    seen = np.clip(view.to_mat(frame) - middle, -REACH_MM, REACH_MM) + middle
+    centre_px = frame.mean(axis=0)[None]
+    middle = to_plane(centre_px, camera, pose)[0]
+    seen = np.clip(to_plane(frame, camera, pose) - middle, -REACH_MM, REACH_MM) + middle
     low, high = seen.min(axis=0), seen.max(axis=0)
-    mm_per_px = float(view.mm_per_px(frame.mean(axis=0)[None])[0])
-    step_mm = max(min(pitches_mm) / SAMPLES_PER_PITCH, mm_per_px)
+    pixel_mm = float(mm_per_px(centre_px, camera, pose)[0])
+    step_mm = max(min(pitches_mm) / SAMPLES_PER_PITCH, pixel_mm)
     columns, rows = (int(n) for n in np.ceil((high - low) / step_mm))
     corners = np.array([[low[0], high[1]], [high[0], high[1]], [high[0], low[1]], [low[0], low[1]]])
     samples = (corners - corners[0]) / step_mm * np.array([1.0, -1.0])
-    to_picture = cv2.getPerspectiveTransform(
-        samples.astype(np.float32), view.to_picture(corners).astype(np.float32)
-    ).astype(np.float64)
-    grey = _warped(photo, to_picture, (columns, rows), step_mm / mm_per_px)
+    corners_px = project(np.column_stack([corners, np.zeros(4)]), camera, pose)
+    to_picture = cv2.getPerspectiveTransform(samples.astype(np.float32), corners_px.astype(np.float32)).astype(
+        np.float64
+    )
+    grey = _warped(photo, to_picture, (columns, rows), step_mm / pixel_mm)
     shows = np.zeros((rows, columns), np.uint8)
     back = np.linalg.inv(to_picture)
     cv2.fillConvexPoly(shows, _samples(frame, back), 1)
-    for outline in [*covered_px, *(placed.reference.corners_px for placed in view.references)]:
+    for outline in covered_px:
         cv2.fillPoly(shows, [_samples(outline, back)], 0)
     margin = max(1, round(MARGIN_MM / step_mm))
     weight = cv2.erode(shows, np.ones((2 * margin + 1,) * 2, np.uint8)).astype(np.float32)

@@ -90,8 +90,7 @@ class LensProfile:
                 f"The lens profile is for pictures of {self.size_px[0]} x {self.size_px[1]} px, but {photo.name} has "
                 f"{width} x {height}: use the camera's original file, or --lens none."
             )
-        breathing = np.hypot(U_LOG_BREATHING, PHONE_FOCAL_MM / self.distance_mm / np.sqrt(12.0))
-        change = [breathing, *[U_CENTRE * max(width, height)] * 2, U_RADIAL, U_RADIAL]
+        change = u_of_change(self.size_px, self.distance_mm)
         turn = lens_turn(photo)
         upright = turn @ (covariance + np.diag(np.square(change))) @ turn.T
         centre = np.array([0.0, (photo.width_px - 1) / 2, (photo.height_px - 1) / 2, 0.0, 0.0])
@@ -109,6 +108,12 @@ class LensProfile:
             "photos": self.photos,
             "distance_mm": self.distance_mm,
         }
+
+
+def u_of_change(size_px: tuple[int, int], distance_mm: float) -> Points:
+    """(5,) standard deviation of a lens's numbers from a calibration at a distance to a later photo."""
+    breathing = float(np.hypot(U_LOG_BREATHING, PHONE_FOCAL_MM / distance_mm / np.sqrt(12.0)))
+    return np.array([breathing, *[U_CENTRE * max(size_px)] * 2, U_RADIAL, U_RADIAL])
 
 
 def stored_size(photo: Photo) -> tuple[int, int]:

@@ -133,10 +133,14 @@ def starting_poses(first: Reference, camera: Camera) -> list[Pose]:
     ReferenceImplausible
         If no camera above the mat can show the reference like this.
     """
-    corners = np.column_stack([figure_mm(UNIT_CORNERS, first.size_mm), np.zeros(4)])
-    flat = undistort(first.corners_px, camera)
+    # One cell of a grid is too small to tell the pose, but the whole of it is seen at many points.
+    uv, seen_px = UNIT_CORNERS, first.corners_px
+    if first.kind == "grid" and first.saddles is not None:
+        uv, seen_px = first.saddles.uv, first.saddles.points_px
+    on_mat = np.column_stack([figure_mm(uv, first.size_mm), np.zeros(len(uv))])
+    flat = undistort(seen_px, camera)
     count, turns, shifts, errors = cv2.solvePnPGeneric(
-        corners, flat[:, None], np.eye(3), np.zeros(4), flags=cv2.SOLVEPNP_IPPE
+        on_mat, flat[:, None], np.eye(3), np.zeros(4), flags=cv2.SOLVEPNP_IPPE
     )
     poses = [
         pose_from_rodrigues(np.asarray(turns[i], dtype=np.float64), np.asarray(shifts[i], dtype=np.float64).ravel())

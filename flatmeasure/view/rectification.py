@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flatmeasure.errors import Note, OptionInvalid, ReferenceImplausible
-from flatmeasure.photos.camera import Camera, Points, Pose, focal_from_35mm, project, to_plane
+from flatmeasure.photos.camera import Camera, Points, Pose, focal_from_35mm, mm_per_px, project, to_plane
 from flatmeasure.photos.photo import Photo, PhotoSource, load_photo
 from flatmeasure.quantity import Quantity, root_sum_squares
 from flatmeasure.references.figures import Rectangle, Reference, Square
@@ -18,7 +18,7 @@ from flatmeasure.view.lens_profile import STORED, LensProfile, lens_for
 from flatmeasure.view.projection import GROWTH, N_CAMERA
 
 CHI_SQUARE_LIMIT = 4.0  # mean squared residual over its expectation: twice as rough as stated is no longer chance
-BENT_SHARE = 0.01  # of the side: rms distance from a flat figure that no widened uncertainty makes good
+BENT_SHARE = 0.01  # of the extent: rms distance from a flat figure that no widened uncertainty makes good
 
 # Without metadata: 21 to 36 mm equivalent covers nearly every phone and most kit lenses.
 TYPICAL_35MM, U_LOG_TYPICAL = 27.0, 0.2
@@ -123,10 +123,7 @@ class Rectification:
 
     def mm_per_px(self, points_px: Points) -> Points:
         """(N,) size on the mat of one pixel at each point: geometric mean over directions."""
-        points = np.asarray(points_px, dtype=np.float64).reshape(-1, 2)
-        at, right, down = (self.to_mat(points + np.array(d)) for d in ([0, 0], [1, 0], [0, 1]))
-        a, b = right - at, down - at
-        return np.asarray(np.sqrt(np.abs(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0])))
+        return mm_per_px(np.asarray(points_px, dtype=np.float64).reshape(-1, 2), self.camera, self.pose)
 
     def distance(self, a_px: Points, b_px: Points, z_mm: float = 0.0, *, u_px: float = 0.3) -> Quantity:
         """Distance between two points of the picture on the plane at ``z_mm``.
@@ -200,20 +197,30 @@ def rectify(
     if printed_side_mm is not None:
         u_log_size = U_MEASURED_SIDE_MM / printed_side_mm
         seen = tuple(replace(r, u_log_size=u_log_size) if r.size_mm[0] == r.size_mm[1] else r for r in seen)
-    prior, profile = camera_prior(picture), lens_for(picture, lens)
+    prior, notes = known_lens(picture, lens)
+    view = rectify_references(seen, prior)
+    return replace(view, notes=(*view.notes, *notes))
+
+
+def known_lens(
+    photo: Photo, lens: LensProfile | str | os.PathLike[str] = STORED
+) -> tuple[CameraPrior, tuple[Note, ...]]:
+    """What is known of a photo's camera, from a calibration or its metadata, and a note if it is from a calibration.
+
+    Raises
+    ------
+    OptionInvalid, ProfileUnreadable
+    """
+    prior, profile = camera_prior(photo), lens_for(photo, lens)
     if profile is None:
-        return rectify_references(seen, prior)
-    # A calibration solves for no more radial terms than a measurement: what is beyond them stays as unknown.
-    view = rectify_references(seen, replace(profile.prior(picture), u_beyond=prior.u_beyond))
-    return replace(view, notes=(*view.notes, _lens_note(profile)))
-
-
-def _lens_note(profile: LensProfile) -> Note:
-    return Note(
+        return prior, ()
+    note = Note(
         "lens-profile",
         f"The lens is known from a calibration: {profile.name}, {profile.photos} photos.",
         "To measure without it, say --lens none.",
     )
+    # A calibration solves for no more radial terms than a measurement: what is beyond them stays as unknown.
+    return replace(profile.prior(photo), u_beyond=prior.u_beyond), (note,)
 
 
 def _checked_print(printed_side_mm: float, square_mm: float | None) -> float:
@@ -255,15 +262,18 @@ def rectify_references(references: Sequence[Reference], prior: CameraPrior) -> R
         best = int(np.argmin([np.max(t.chi_square) for t in trials]))
         left_out.append(ordered.pop(best))
         solution = trials[best]
-    bend = solution.residual_px / [_shortest_side_px(reference) for reference in ordered]
+    bend = solution.residual_px / [_extent_px(reference) for reference in ordered]
     bend[solution.chi_square <= CHI_SQUARE_LIMIT] = 0.0  # noise is no bend
     if np.max(bend) > BENT_SHARE:
         raise ReferenceImplausible(_bent(ordered[int(np.argmax(bend))], len(ordered)))
     return _rectification(ordered, solution, _notes(ordered, left_out, solution))
 
 
-def _shortest_side_px(reference: Reference) -> float:
-    return float(np.linalg.norm(reference.corners_px - np.roll(reference.corners_px, 1, axis=0), axis=1).min())
+def _extent_px(reference: Reference) -> float:
+    """Narrower extent of what is seen of a reference."""
+    grid = reference.saddles if reference.kind == "grid" else None
+    points_px = reference.corners_px if grid is None else grid.points_px
+    return float(np.ptp(points_px, axis=0).min())
 
 
 def _rectification(references: Sequence[Reference], solution: Solution, notes: tuple[Note, ...]) -> Rectification:
