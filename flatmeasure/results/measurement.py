@@ -7,6 +7,8 @@ upright photo.
 from dataclasses import dataclass
 from typing import Any
 
+from shapely.geometry import Polygon
+
 from flatmeasure.edges.joints import Break
 from flatmeasure.errors import Note
 from flatmeasure.outline.refinement import Outline
@@ -131,6 +133,11 @@ class Piece:
     corners: tuple[Corner, ...]
     edges: tuple[Edge, ...]
     traced: Traced | None = None
+
+    @property
+    def polygon(self) -> Polygon:
+        """The cloth in the mat frame, holes left out."""
+        return Polygon(self.outline_mm, self.holes_mm)
 
     def to_dict(self) -> dict[str, Any]:
         """The piece as JSON (design, section 3)."""
