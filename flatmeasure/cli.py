@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Annotated, NoReturn
 import typer
 
 from flatmeasure import __version__
+from flatmeasure.commands.batch_command import batch
 from flatmeasure.commands.enough_commands import buy, enough
 from flatmeasure.commands.export_command import export
 from flatmeasure.commands.hint_options import (
@@ -89,6 +90,7 @@ def _root(
 
 
 app.add_typer(pieces, name="piece")
+app.command()(batch)
 app.command()(sheet)
 app.command()(lens)
 app.command()(enough)

@@ -37,10 +37,11 @@ ORDER = {
         "cut_piece curve_fit lettering piece_marks outline_svg outline_dxf page_tiles pdf_words pattern_pdf tables "
         "report_style report"
     ),
+    "batch": "photo_list thumbnail photo_work job_table executors cluster results_table contact_sheet running",
     "synthetic": "coverage scene rendering",
     "commands": (
-        "sheet_command lens_command hint_options piece_options piece_shape_commands piece_use_commands piece_commands "
-        "enough_commands export_command serve_command"
+        "sheet_command lens_command hint_options batch_command piece_options piece_shape_commands piece_use_commands "
+        "piece_commands enough_commands export_command serve_command"
     ),
     "..": "cli",
 }

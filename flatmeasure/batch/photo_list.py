@@ -1,0 +1,59 @@
+"""Which photos are to be measured, and how."""
+
+import hashlib
+import json
+import os
+from collections.abc import Iterator
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+ENDINGS = {".jpg", ".jpeg", ".png", ".webp", ".tif", ".tiff", ".heic", ".heif"}
+
+
+@dataclass(frozen=True)
+class BatchOptions:
+    """How every photo is measured; the fields are the options of `measure`."""
+
+    square_mm: float | None = None
+    rectangle_mm: tuple[float, float] | None = None
+    grid_mm: float | None = None
+    thickness_mm: float = 0.0
+    printed_side_mm: float | None = None
+    lens: str = "stored"
+    max_megapixels: float = 80.0
+
+    def digest(self, version: str) -> str:
+        """Name of these options, as a version of the program understands them."""
+        return hashlib.sha256(json.dumps([asdict(self), version], sort_keys=True).encode()).hexdigest()[:16]
+
+
+@dataclass(frozen=True)
+class ListedPhoto:
+    """A file that may have changed since it was last seen.
+
+    Attributes
+    ----------
+    path : str
+        Relative to the folder, with forward slashes.
+    size, mtime_ns : int
+    """
+
+    path: str
+    size: int
+    mtime_ns: int
+
+
+def list_photos(folder: Path, leave_out: Path) -> Iterator[ListedPhoto]:
+    """All photos in a folder and the folders within, in the order of their names.
+
+    Hidden files and folders are left out, and so is a folder of results.
+    """
+    left_out = leave_out.resolve()
+    for at, folders, names in os.walk(folder):
+        folders[:] = sorted(f for f in folders if not f.startswith(".") and Path(at, f).resolve() != left_out)
+        for name in sorted(names):
+            path = Path(at, name)
+            if name.startswith(".") or path.suffix.lower() not in ENDINGS or not path.is_file():
+                continue
+            state = path.stat()
+            yield ListedPhoto(path.relative_to(folder).as_posix(), state.st_size, state.st_mtime_ns)
