@@ -57,5 +57,5 @@ def create_app(settings: Settings) -> FastAPI:
         app.include_router(routes.router)
     app.add_middleware(Guard, settings=settings, metrics=service.metrics)
     if PAGE.is_dir():
-        app.mount("/", StaticFiles(directory=PAGE, html=True), name="page")
+        app.router.default = StaticFiles(directory=PAGE, html=True)  # after all routes, whatever the method
     return app

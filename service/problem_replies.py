@@ -8,6 +8,7 @@ from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse, Response
 from starlette.exceptions import HTTPException
+from starlette.routing import compile_path
 
 from flatmeasure.errors import FlatMeasureError
 from service.problems import MEDIA_TYPE, Problem, invalid, problem_of
@@ -22,6 +23,15 @@ _SENTENCES = {
 def problem_reply(problem: Problem) -> Response:
     """A problem as the whole response."""
     return JSONResponse(problem.to_dict(), problem.status, problem.headers, media_type=MEDIA_TYPE)
+
+
+def _allowed(request: Request) -> list[str]:
+    """Methods that an address knows (RFC 9110, 15.5.6), by the API's description."""
+    found = {"get"}  # as a file of the page
+    for template, operations in request.app.openapi()["paths"].items():
+        if compile_path(template)[0].fullmatch(request.url.path):
+            found = set(operations)
+    return sorted(method.upper() for method in found | ({"head"} if "get" in found else set()))
 
 
 def _sentence(error: Mapping[str, Any]) -> str:
@@ -42,9 +52,11 @@ def add_handlers(app: FastAPI) -> None:
             return problem_reply(Problem(400, "request-malformed", "The body is not valid JSON."))
         return problem_reply(invalid(" ".join(_sentence(one) for one in found[:5])))
 
-    async def http(_request: Request, error: Exception) -> Response:
+    async def http(request: Request, error: Exception) -> Response:
         assert isinstance(error, HTTPException)
         detail = _SENTENCES.get(error.status_code, f"{error.detail}".rstrip(".") + ".")
+        if error.status_code == 405:
+            error.headers = {**(error.headers or {}), "Allow": ", ".join(_allowed(request))}
         code = HTTPStatus(error.status_code).phrase.lower().replace(" ", "-")
         return problem_reply(Problem(error.status_code, code, detail, error.headers))
 

@@ -11,6 +11,7 @@ from typing import Any
 from flatmeasure import errors
 
 _DISK_FULL = ("No space left on device", "disk is full", "Disk quota exceeded")  # of systems and both databases
+_PHRASES = {413: "Content Too Large", 422: "Unprocessable Content"}  # RFC 9110, 15.5; Python knows the older names
 MEDIA_TYPE = "application/problem+json"
 CODES: dict[type[errors.FlatMeasureError], str] = {
     errors.PhotoUnreadable: "photo-unreadable",
@@ -54,7 +55,7 @@ class Problem(Exception):  # noqa: N818 - named as the standard does
         """The body."""
         return {
             "type": "about:blank",
-            "title": HTTPStatus(self.status).phrase,
+            "title": _PHRASES.get(self.status) or HTTPStatus(self.status).phrase,
             "status": self.status,
             "detail": self.detail,
             "code": self.code,

@@ -51,6 +51,7 @@ class Guard:
             await self._app(scope, receive, send)
             return
         started = time.perf_counter()
+        asked = {**scope, "method": "GET"} if scope["method"] == "HEAD" else scope  # the server leaves the body out
         status, has_begun = 500, False
 
         async def send_guarded(message: Message) -> None:
@@ -69,12 +70,12 @@ class Guard:
         problem = refusal(scope, self._settings)
         answer = self._app if problem is None else problem_reply(problem)
         try:
-            await answer(scope, receive, send_guarded)
+            await answer(asked, receive, send_guarded)
         except Exception as error:  # whatever went wrong, the client is told, and the service goes on
             fault = problem_of(error)
             if not has_begun:
                 await problem_reply(fault)(scope, receive, send_guarded)
-        route = getattr(scope.get("route"), "path", "none")
+        route = getattr(asked.get("route"), "path", "none")
         self._metrics.count_request(scope["method"], route, status, time.perf_counter() - started)
 
 
