@@ -8,7 +8,7 @@ const PATIENCE_MS = 4000; // with a weak connection, what is kept is shown after
 const FILES = [
   "./", "app.css", "photo.css", "screens.css", "print.css", "manifest.webmanifest",
   ...["icon", "measure", "stash", "enough", "camera", "move", "add", "is-cloth", "not-cloth"].map((name) => `icons/${name}.svg`),
-  ...["answer", "api", "confirm", "corners", "correct", "dom", "drawing", "edits", "enough", "geometry", "hints", "home", "keep", "loupe", "main", "measures",
+  ...["answer", "api", "confirm", "corners", "correct", "dom", "drawing", "edits", "enough", "geometry", "hints", "home", "keep", "labels", "loupe", "main", "measures",
     "notes", "pattern", "photo_form", "prefs", "progress", "queue", "result", "square", "stash", "tabs", "thumbnails", "units", "view"].map((name) => `modules/${name}.js`),
 ];
 

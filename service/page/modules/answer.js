@@ -2,13 +2,15 @@
 
 import { download, getJson, getMeasurement, picture } from "./api.js";
 import { h, notice, put, s } from "./dom.js";
-import { cased, pieceFrame } from "./drawing.js";
-import { centroid, path } from "./geometry.js";
+import { cased, frameOf } from "./drawing.js";
+import { bounds, centroid, path } from "./geometry.js";
+import { Labels } from "./labels.js";
 import { prefs } from "./prefs.js";
 import { PhotoView } from "./view.js";
 
 /** @typedef {import("./types.js").Answer} Answer */
 /** @typedef {import("./types.js").Placed} Placed */
+/** @typedef {import("./types.js").Point} Point */
 
 const SIGNS = { enough: "✓", "not enough": "✕" };
 
@@ -17,18 +19,19 @@ export async function answerScreen(root, id, leaving) {
   put(root, h("p.loading", { role: "status" }, "Opening the answer…"));
   /** @type {Answer} */
   const answer = await getJson(`/v1/answers/${encodeURIComponent(id)}`);
-  const lines = Array.isArray(answer.text) ? answer.text : answer.text.split("\n");
-  const kind = answer.verdict.replace(/ /g, "-");
+  const [verdict, ...rest] = paragraphs(answer.text);
   const stage = h("div.layout-stage");
   const message = h("div");
   const choices = answer.cloth.length > 1 ? h("div.choices", { role: "group", "aria-label": "Cloth" }, answer.cloth.map((cloth, k) =>
     h("button.choice", { type: "button", "aria-pressed": "false", onclick: () => show(cloth) }, `Cloth ${k + 1}`))) : null;
   put(root, h("div.answer", {},
-    h("section.verdict", { class: `verdict ${kind}`, "aria-labelledby": "verdict" },
+    h("section", { class: `verdict is-${answer.verdict.replace(/ /g, "-")}`, "aria-labelledby": "verdict" },
       h("span.verdict-sign", { "aria-hidden": "true" }, SIGNS[/** @type {keyof typeof SIGNS} */ (answer.verdict)] ?? "?"),
-      h("h1", { id: "verdict", tabindex: -1 }, lines[0]), lines.slice(1).map((line) => h("p", {}, line.trim()))),
+      h("h1", { id: "verdict", tabindex: -1 }, verdict.head), verdict.line ? h("p", {}, verdict.line) : null, verdict.items.map((item) => h("p.aside", {}, item))),
     choices, stage,
-    h("p.caution", {}, h("b", {}, "Before you cut: "), "check the layout with a ruler. Blades are sharp: cut away from your hand, close the cutter after each cut."),
+    h("p.caution", {}, h("b", {}, "Before you cut: "), "check the layout with a ruler. Blades are sharp: cut away from your hand, and close the cutter after each cut."),
+    rest.map(({ head, line, items }) => h("section", {}, h("p", {}, line ? [h("b", {}, head), " ", line] : h("b", {}, head)), items.length ? h("ul.plain-list", {}, items.map((item) => h("li", {}, item))) : null)),
+    answer.warnings.map((warning) => notice("note", warning)),
     h("div.row.wrap", {}, [["layout.pdf", "Layout, PDF in true size"], ["layout.svg", "Layout, SVG"], ["pieces.json", "Pieces, JSON"]].map(([file, title]) =>
       h("button.plain", { type: "button", onclick: () => save(file) }, title)), h("button.plain", { type: "button", onclick: () => window.print() }, "Print"), h("a.plain", { href: `#/enough?cloth=${answer.cloth.map(encodeURIComponent).join(",")}` }, "Ask again")), message));
   /** @type {PhotoView | null} */
@@ -59,10 +62,10 @@ export async function answerScreen(root, id, leaving) {
       const { width_px, height_px } = resource.measurement.photo;
       view?.close();
       view = new PhotoView(width_px, height_px, "Photo of the cloth with the pieces laid on it");
-      put(stage, view.element, h("ul.unseen", {}, placed.map((/** @type {Placed} */ one) => h("li", {}, one.piece))));
+      put(stage, view.element, h("ul.unseen", {}, placed.map((/** @type {Placed} */ one) => h("li", {}, one.mirrored ? `${one.piece}, mirrored` : one.piece))));
       if (piece) view.shapes.append(...cased([piece.outline_px, ...piece.holes_px].map((ring) => path(ring, true)).join(""), "board"));
       drawPlaced(view, placed);
-      view.fit(piece ? pieceFrame(piece) : undefined);
+      view.fit(piece ? frameOf([piece]) : undefined);
       view.show(await picture(`/v1/measurements/${measurementId}/photo?width=1280`));
     } catch (problem) {
       put(stage, notice("error", /** @type {Error} */ (problem).message));
@@ -70,11 +73,36 @@ export async function answerScreen(root, id, leaving) {
   }
 }
 
+/**
+ * The text's lines: indented ones belong to the line before; what stands before a colon is the head.
+ * @param {string} text
+ * @returns {{head: string, line: string, items: string[]}[]}
+ */
+function paragraphs(text) {
+  /** @type {{head: string, line: string, items: string[]}[]} */
+  const found = [];
+  for (const line of text.split("\n")) {
+    if (line.startsWith(" ") && found.length) found[found.length - 1].items.push(line.trim());
+    else {
+      const [, head, after] = /^([^:;.]{3,40}[:;.])\s+(.+)$/.exec(line) ?? [null, line, ""];
+      found.push({ head: after ? head.replace(/[:;]$/, ".") : head, line: after && after[0].toUpperCase() + after.slice(1), items: [] });
+    }
+  }
+  return found;
+}
+
 /** @param {PhotoView} view @param {Placed[]} placed */
 function drawPlaced(view, placed) {
   for (const one of placed) {
     view.shapes.append(s("path.placed", { d: path(one.outline_px, true) }), ...cased(path(one.outline_px, true), "cut"));
     if (one.grain_px) view.shapes.append(...cased(path(one.grain_px), "thread"));
-    view.pin(h("div.pin", {}, h("span.chip.name", { "aria-hidden": "true" }, one.piece)), centroid(one.outline_px));
   }
+  new Labels(view).show(placed.map((one) => {
+    const box = bounds(one.outline_px);
+    const upright = box.height > 2 * box.width;
+    return {
+      element: h(`span.chip.name${upright ? ".upright" : ""}`, { "aria-hidden": "true" }, h("b", {}, one.piece), one.mirrored ? h("span", {}, "mirrored") : null),
+      at: centroid(one.outline_px), away: /** @type {Point} */ ([0, 0]), room: Math.max(box.width, box.height),
+    };
+  }));
 }

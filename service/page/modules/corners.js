@@ -117,7 +117,7 @@ export class CornerTool {
     const handle = this.handles[this.drag.corner];
     this.view.pin(handle, this.drag.to);
     this.#preview();
-    this.view.loupe.show(this.drag.to, this.view.onStage(this.drag.to), this.view.k);
+    this.view.enlarge(this.drag.to);
   }
 
   up() {

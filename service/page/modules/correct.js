@@ -11,8 +11,8 @@ import { pieceChoice } from "./measures.js";
 const TOOLS = [
   { id: "move", title: "Move corner", advice: "Drag a corner to where two edges meet. Or choose one and use the arrows." },
   { id: "add", title: "Add corner", advice: "Tap the outline where a corner is missing." },
-  { id: "cloth", title: "This is cloth", advice: "Draw over cloth that was left out. Two fingers move the photo." },
-  { id: "not", title: "This is not", advice: "Draw over what is not cloth. Two fingers move the photo." },
+  { id: "cloth", title: "This is cloth", advice: "Draw over cloth that was left out; two fingers move the photo. The outline is then found anew." },
+  { id: "not", title: "This is not cloth", advice: "Draw over what is not cloth; two fingers move the photo. The outline is then found anew." },
 ];
 
 /**
@@ -24,7 +24,10 @@ export function correctTab(parts) {
   let tool = "move";
   const advice = h("p.hint");
   const cornerBox = h("div.corner-box");
-  const waiting = h("div.waiting");
+  const said = h("p", { role: "status" });
+  const undo = h("button.plain", { type: "button", onclick: () => edits.undo() }, "Undo");
+  const again = h("button.main", { type: "button", onclick: parts.measureAgain });
+  const waiting = h("div.waiting", {}, said, h("div.row", {}, undo, again));
 
   /** @type {HTMLInputElement[]} */
   const inputs = [];
@@ -60,24 +63,22 @@ export function correctTab(parts) {
         h("button.round", { type: "button", "aria-label": "Next corner", onclick: () => step(1) }, "›")),
       chosen === null ? null : h("div.pad", { role: "group", "aria-label": `Move corner ${chosen + 1}` },
         [["Left", "←", -1, 0], ["Up", "↑", 0, -1], ["Down", "↓", 0, 1], ["Right", "→", 1, 0]].map(([name, sign, dx, dy]) =>
-          h("button.round", { type: "button", "aria-label": `${name} a little`, "data-nudge": name, onclick: () => corners.nudge(Number(dx), Number(dy)) }, sign))),
-      chosen === null ? null : h("button.plain.small", { type: "button", onclick: () => corners.removeChosen() }, "Remove this corner"));
+          h("button.round", { type: "button", "aria-label": `${name} a little`, onclick: () => corners.nudge(Number(dx), Number(dy)) }, sign)),
+        h("button.plain.small", { type: "button", "aria-label": `Remove corner ${chosen + 1}`, onclick: () => corners.removeChosen() }, "Remove")));
   }
 
   function drawWaiting() {
     const some = edits.list.length > 0;
     for (const input of inputs) input.disabled = edits.sort !== null && edits.sort !== (["cloth", "not"].includes(input.value) ? "hints" : "corners");
-    put(waiting,
-      h("p", { role: "status" }, some ? `Not measured yet: ${edits.summary()}.${edits.sort === "hints" ? " The outline and its corners are found anew." : ""}` : "Nothing changed yet."),
-      h("div.row", {},
-        h("button.plain", { type: "button", disabled: !some || parts.busy(), onclick: () => edits.undo() }, "Undo"),
-        h("button.main", { type: "button", disabled: !some || parts.busy(), onclick: parts.measureAgain }, parts.busy() ? "Measuring…" : "Measure again")));
+    undo.disabled = again.disabled = !some || parts.busy();
+    again.textContent = parts.busy() ? "Measuring…" : "Measure again";
+    said.textContent = some ? `${edits.summary()}, not measured yet.` : "Nothing changed yet.";
   }
 
   choose(tool);
   drawWaiting();
   return {
-    content: [pieceChoice(parts.pieces(), parts.selection(), parts.select), h("fieldset.tools", {}, h("legend", {}, "What your finger does"), radios), advice, cornerBox, waiting],
+    content: [pieceChoice(parts.pieces(), parts.selection(), parts.select), h("fieldset.tools", {}, h("legend.unseen", {}, "What your finger does"), radios), advice, cornerBox, waiting],
     drawCorner,
     drawWaiting,
   };

@@ -2,6 +2,7 @@
 
 import { h, s } from "./dom.js";
 import { bounds, directionPx, edgeAngle, edgesPx, halfWay, isInside, length, nearest, path } from "./geometry.js";
+import { Labels } from "./labels.js";
 import { format, spoken } from "./units.js";
 
 /** @typedef {import("./types.js").Piece} Piece */
@@ -13,7 +14,6 @@ import { format, spoken } from "./units.js";
 
 const WEAK_SHARE = 0.15; // of an edge without a clear step: drawn dashed
 const REACH_PX = 26; // a tap this near an edge means it
-const APART_PX = 4;
 
 /** What people call an edge. @param {Piece} piece @param {string} edgeId */
 export function edgeName(piece, edgeId) {
@@ -44,10 +44,8 @@ export class Drawing {
     this.base = s("g");
     this.over = s("g");
     view.shapes.append(this.base, this.over);
-    /** @type {any[]} */
-    this.chips = [];
+    this.labels = new Labels(view);
     this.labelled = true;
-    view.onScale = () => this.arrange();
   }
 
   /** @param {Measurement} measurement @param {Selection} selection @param {Unit} unit */
@@ -57,9 +55,7 @@ export class Drawing {
     for (const piece of measurement.pieces) this.base.append(...this.#piece(piece, piece.id === selection.piece));
     const piece = measurement.pieces.find((one) => one.id === selection.piece);
     this.#chosenEdge(piece, selection.edge);
-    for (const chip of this.chips) chip.remove();
-    this.chips = this.labelled && piece ? this.#chips(piece, selection.edge, unit) : [];
-    this.arrange();
+    this.labels.show(this.labelled && piece ? this.#labels(piece, selection.edge, unit) : []);
   }
 
   /** Which piece and edge are meant by a tap. @param {Point} at @returns {Selection | null} */
@@ -75,23 +71,6 @@ export class Drawing {
     if (best) return best;
     const inside = this.measurement?.pieces.find((piece) => isInside(at, piece.outline_px));
     return inside ? { piece: inside.id, edge: null } : null;
-  }
-
-  /** Shows as many labels as fit: in full, else the name only, else none; the chosen one always. */
-  arrange() {
-    /** @type {DOMRect[]} */
-    const taken = [.../** @type {any} */ (this.view.element.querySelectorAll(".zoom button"))].map((one) => one.getBoundingClientRect());
-    for (const chip of this.chips) {
-      chip.hidden = false;
-      chip.classList.remove("short");
-      let box = chip.firstChild.getBoundingClientRect();
-      if (!chip.chosen && (overlaps(box, taken) || box.width > chip.room / this.view.k + 40)) {
-        chip.classList.add("short");
-        box = chip.firstChild.getBoundingClientRect();
-        chip.hidden = overlaps(box, taken);
-      }
-      if (!chip.hidden) taken.push(box);
-    }
   }
 
   /** @param {Piece} piece @param {boolean} chosen */
@@ -115,22 +94,18 @@ export class Drawing {
   }
 
   /** @param {Piece} piece @param {string | null} chosen @param {Unit} unit */
-  #chips(piece, chosen, unit) {
+  #labels(piece, chosen, unit) {
     const lines = edgesPx(piece);
-    const order = piece.edges.map((edge, k) => ({ edge, k, room: length(lines[k]) }));
-    order.sort((a, b) => Number(b.edge.id === chosen) - Number(a.edge.id === chosen) || b.room - a.room);
-    return order.map(({ edge, k, room }) => {
+    return piece.edges.map((edge, k) => {
       const { at, normal } = halfWay(lines[k]);
       const name = edgeName(piece, edge.id);
-      const chip = h("div.pin", {}, h(`button.chip${edge.id === chosen ? ".chosen" : ""}`, {
-        type: "button", "aria-label": `Edge ${name}, ${spoken(edge.length, unit)}`, "aria-pressed": String(edge.id === chosen),
+      const button = h(`button.chip${edge.id === chosen ? ".chosen" : ""}`, {
+        type: "button", "data-edge": edge.id, "aria-label": `Edge ${name}, ${spoken(edge.length, unit)}`, "aria-pressed": String(edge.id === chosen),
         onclick: () => this.onSelect({ piece: piece.id, edge: edge.id }),
-      }, h("b", {}, name), h("span", {}, format(edge.length, unit))));
-      // outside is to the right of the way in the photo's y-down axes or to the left: the side that is not cloth
-      const away = isInside([at[0] + normal[0], at[1] + normal[1]], piece.outline_px) ? -1 : 1;
-      chip.firstChild.style.translate = `${(-50 + 58 * away * normal[0]).toFixed(0)}% ${(-50 + 75 * away * normal[1]).toFixed(0)}%`;
-      Object.assign(chip, { room, chosen: edge.id === chosen });
-      return this.view.pin(chip, at);
+      }, h("b", {}, name), h("span", {}, format(edge.length, unit)));
+      // the normal may point into the cloth: the label stands on the other side
+      const way = isInside([at[0] + normal[0], at[1] + normal[1]], piece.outline_px) ? -1 : 1;
+      return { element: button, at, away: /** @type {Point} */ ([way * normal[0], way * normal[1]]), room: length(lines[k]), chosen: edge.id === chosen };
     });
   }
 }
@@ -145,14 +120,9 @@ export function grainArrow(piece, angle) {
   return cased(path([a, b]) + head(b, 1) + head(a, -1), "grain");
 }
 
-/** @param {DOMRect} box @param {DOMRect[]} taken */
-function overlaps(box, taken) {
-  return taken.some((other) => box.left < other.right + APART_PX && other.left < box.right + APART_PX && box.top < other.bottom + APART_PX && other.top < box.bottom + APART_PX);
-}
-
-/** The part of the photo that shows a piece, with room for labels. @param {Piece} piece */
-export function pieceFrame(piece) {
-  const box = bounds(piece.outline_px);
-  const margin = 0.14 * Math.max(box.width, box.height);
+/** The part of the photo that shows pieces, with room for labels. @param {Piece[]} pieces */
+export function frameOf(pieces) {
+  const box = bounds(pieces.flatMap((piece) => piece.outline_px));
+  const margin = 0.16 * Math.max(box.width, box.height);
   return { x: box.x - margin, y: box.y - margin, width: box.width + 2 * margin, height: box.height + 2 * margin };
 }

@@ -53,7 +53,7 @@ export class HintTool {
     if (!this.stroke || distance(at, this.stroke[this.stroke.length - 1]) < SPACING_PX * this.view.k) return;
     this.stroke.push(at);
     this.draw();
-    this.view.loupe.show(at, this.view.onStage(at), this.view.k);
+    this.view.enlarge(at);
   }
 
   up() {

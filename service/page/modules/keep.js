@@ -65,8 +65,8 @@ function versions(resource, open, goBack) {
   const latest = Math.max(...resource.revisions.map(({ revision }) => revision));
   const rows = [...resource.revisions].sort((a, b) => b.revision - a.revision).map(({ revision, created, what }) =>
     h("li", {}, h("div", {}, h("b", {}, `Version ${revision}`), revision === latest ? " (latest)" : "", h("span.aside", {}, `${what}, ${when(created)}`)),
-      revision === resource.revision ? h("span.badge", {}, "shown") : h("button.plain.small", { type: "button", "aria-label": `Show version ${revision}`, onclick: () => open(revision) }, "Show"),
-      revision === resource.revision && revision !== latest ? h("button.plain.small", { type: "button", onclick: () => goBack(revision) }, "Go back to this") : null));
+      revision === resource.revision ? h("span.badge", {}, "shown") : h("button.plain.small", { type: "button", "data-key": `version-${revision}`, "aria-label": `Show version ${revision}`, onclick: () => open(revision) }, "Show"),
+      revision === resource.revision && revision !== latest ? h("button.plain.small", { type: "button", onclick: () => goBack(revision) }, "Go back to it") : null));
   return h("section", { "aria-labelledby": "versions-title" }, h("h2", { id: "versions-title" }, "Versions"), h("ol.versions", {}, rows));
 }
 

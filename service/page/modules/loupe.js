@@ -10,8 +10,14 @@ const TIMES = 3;
 export class Loupe {
   constructor() {
     this.image = s("image", { x: -0.5, y: -0.5, preserveAspectRatio: "none" });
-    this.svg = s("svg", { width: SIDE_PX, height: SIDE_PX }, this.image, s("use", { href: "#shapes" }));
+    this.shapes = s("g");
+    this.svg = s("svg", { width: SIDE_PX, height: SIDE_PX }, this.image, this.shapes);
     this.element = h("div.loupe", { hidden: true, "aria-hidden": "true" }, this.svg, h("div.cross"));
+  }
+
+  /** @param {SVGElement} drawn what is on the photo, copied: a reference to it would lose its style */
+  copy(drawn) {
+    this.shapes.replaceChildren(...drawn.cloneNode(true).childNodes);
   }
 
   /** @param {string} url @param {{width: number, height: number}} size */

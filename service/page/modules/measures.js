@@ -35,7 +35,7 @@ export function measuresTab(measurement, selection, unit, select) {
 export function pieceChoice(pieces, selection, select) {
   if (pieces.length < 2) return null;
   return h("div.choices", { role: "group", "aria-label": "Piece" }, pieces.map((one) =>
-    h("button.choice", { type: "button", "aria-pressed": String(one.id === selection.piece), onclick: () => select({ piece: one.id, edge: null }) }, pieceName(one))));
+    h("button.choice", { type: "button", "data-key": `piece-${one.id}`, "aria-pressed": String(one.id === selection.piece), onclick: () => select({ piece: one.id, edge: null }) }, pieceName(one))));
 }
 
 /** @param {Piece} piece @param {Unit} unit */
@@ -70,13 +70,13 @@ function edgeTable(piece, selection, unit, select) {
     const chosen = edge.id === selection.edge;
     const corner = piece.corners[edge.from];
     return h(`tr${chosen ? ".chosen" : ""}`, {},
-      h("th", { scope: "row" }, h("button.link", { type: "button", "aria-pressed": String(chosen), onclick: () => select({ piece: piece.id, edge: edge.id }) }, edgeName(piece, edge.id))),
-      h("td", {}, edge.kind),
+      h("th", { scope: "row" }, h("button.link", { type: "button", "data-key": `edge-${edge.id}`, "aria-pressed": String(chosen), onclick: () => select({ piece: piece.id, edge: edge.id }) }, edgeName(piece, edge.id))),
+      h("td.kind", {}, edge.kind),
       h("td.number", {}, amount(edge.length, unit), inchFraction(edge.length, unit)),
       h("td.number", {}, corner ? amount(corner.angle, unit) : ""));
   });
   return h("table.edges", {}, h("caption", {}, "Edges"),
-    h("thead", {}, h("tr", {}, ["Edge", "Kind"].map((title) => h("th", { scope: "col" }, title)), ["Length", "Angle"].map((title) => h("th.number", { scope: "col" }, title)))),
+    h("thead", {}, h("tr", {}, h("th", { scope: "col" }, "Edge"), h("th.kind", { scope: "col" }, "Kind"), ["Length", "Angle"].map((title) => h("th.number", { scope: "col" }, title)))),
     h("tbody", {}, rows));
 }
 

@@ -29,9 +29,8 @@ function notesOf(piece) {
 export function notesTab(parts) {
   const { drafts } = parts;
   const chosen = parts.pieces().find((one) => one.id === parts.selection().piece) ?? parts.pieces()[0];
-  const edgeBox = h("div.edge-notes");
-  const grainBox = h("div.grain-box");
-  const saveBar = h("div.waiting");
+  const said = h("p", { role: "status" });
+  const save = h("button.main", { type: "button", onclick: parts.save });
   if (!chosen) return { content: [h("p", {}, "There is no piece to name.")], drawEdge() {}, drawSave() {} };
   const now = () => withNotes(chosen, drafts);
 
@@ -42,45 +41,51 @@ export function notesTab(parts) {
     drawSave();
   }
 
+  const pick = h("select", { onchange: () => parts.select({ piece: chosen.id, edge: pick.value || null }) });
+  const edgeFields = h("div.edge-notes");
+
   function drawEdge() {
     const piece = now();
-    const unit = parts.unit();
     const edge = piece.edges.find((one) => one.id === parts.selection().edge);
-    const pick = h("select", { onchange: (/** @type {any} */ event) => parts.select({ piece: piece.id, edge: event.target.value || null }) },
-      h("option", { value: "" }, "Choose, or tap it in the photo"),
+    put(pick, h("option", { value: "" }, "Choose, or tap it in the photo"),
       piece.edges.map((one) => h("option", { value: one.id, selected: one.id === edge?.id }, piece.labels?.[one.id] ? `${one.id}: ${piece.labels[one.id]}` : one.id)));
-    if (!edge) return put(edgeBox, field("Edge", pick));
-    const name = h("input", { type: "text", maxlength: 60, value: piece.labels?.[edge.id] ?? "", placeholder: "such as hem", oninput: () => note({ labels: setKey(now().labels, edge.id, name.value.trim() || null) }) });
-    const allowance = lengthInput(piece.allowances_mm?.[edge.id], unit, (mm) => note({ allowances_mm: setKey(now().allowances_mm, edge.id, mm) }));
-    put(edgeBox, field("Edge", pick), h("div.pair", {}, field("Its name", name), field("Its seam allowance", allowance, null, h("span.unit", {}, unit))),
+    if (!edge) return put(edgeFields);
+    const name = h("input", { type: "text", maxlength: 80, value: piece.labels?.[edge.id] ?? "", placeholder: "such as hem", oninput: () => note({ labels: setKey(now().labels, edge.id, name.value.trim() || null) }) });
+    const allowance = lengthInput(piece.allowances_mm?.[edge.id], parts.unit(), (mm) => note({ allowances_mm: setKey(now().allowances_mm, edge.id, mm) }));
+    put(edgeFields, h("div.pair", {}, field("Its name", name), field("Its seam allowance", allowance, null, h("span.unit", {}, parts.unit()))),
       h("button.plain.small", { type: "button", onclick: () => { note({ grain: { edge: edge.id } }); drawGrain(); } }, `The grain runs along ${edgeName(piece, edge.id)}`));
   }
+
+  const grainText = h("p", { role: "status" });
+  const turn = h("input", { type: "range", min: 0, max: 179, step: 1, "aria-valuetext": "", oninput: () => { note({ grain: { angle_deg: Number(turn.value) } }); drawGrain(); } });
+  const unknown = h("button.plain.small", { type: "button", onclick: () => { note({ grain: null }); drawGrain(); } }, "Unknown");
 
   function drawGrain() {
     const piece = now();
     const angle = grainAngle(piece);
-    const text = angle === null ? "Not known. Tap an edge it runs along, or turn the arrow." : piece.grain && "edge" in piece.grain
-      ? `Along ${edgeName(piece, piece.grain.edge)}.` : `At ${Math.round(angle)}° to the photo's width.`;
-    const slider = h("input", { type: "range", min: 0, max: 179, step: 1, value: Math.round(angle ?? 90) % 180, oninput: () => { note({ grain: { angle_deg: Number(slider.value) } }); label.textContent = `At ${slider.value}° to the photo's width.`; } });
-    const label = h("p", { role: "status" }, text);
-    put(grainBox, h("h3", {}, "Grain"), label, field("Turn the arrow", slider, null, h("button.plain.small", { type: "button", onclick: () => { note({ grain: null }); drawGrain(); } }, "Unknown")));
+    turn.value = String(Math.round(angle ?? 90) % 180);
+    turn.setAttribute("aria-valuetext", angle === null ? "not known" : `${Math.round(angle)} degrees`);
+    grainText.textContent = angle === null ? "Not known. Choose an edge it runs along, or turn the arrow."
+      : piece.grain && "edge" in piece.grain ? `Along ${edgeName(piece, piece.grain.edge)}.` : `At ${Math.round(angle)}° to the mat's width.`;
   }
 
   function drawSave() {
     const some = Object.keys(drafts).length > 0;
-    put(saveBar, h("p", { role: "status" }, some ? "Not saved yet." : "Nothing to save."),
-      h("button.main", { type: "button", disabled: !some || parts.busy(), onclick: parts.save }, parts.busy() ? "Saving…" : "Save"));
+    said.textContent = some ? "Not saved yet." : "Nothing to save.";
+    save.disabled = !some || parts.busy();
+    save.textContent = parts.busy() ? "Saving…" : "Save";
   }
 
-  const name = h("input", { type: "text", maxlength: 80, value: now().name ?? "", placeholder: pieceName({ ...chosen, name: "" }), oninput: () => note({ name: name.value.trim() }) });
-  const layers = h("select", { onchange: () => note({ layers: Number(layers.value) }) }, [1, 2].map((count) => h("option", { value: count, selected: (now().layers ?? 1) === count }, count === 1 ? "one" : "two (folded)")));
+  const name = h("input", { type: "text", "data-key": "name", maxlength: 80, value: now().name ?? "", placeholder: pieceName({ ...chosen, name: "" }), oninput: () => note({ name: name.value.trim() }) });
+  const layers = h("select", { "data-key": "layers", onchange: () => note({ layers: Number(layers.value) }) }, [1, 2].map((count) => h("option", { value: count, selected: (now().layers ?? 1) === count }, count === 1 ? "one" : "two (folded)")));
   const all = lengthInput(undefined, parts.unit(), (mm) => { note({ allowances_mm: mm === null ? {} : Object.fromEntries(chosen.edges.map((edge) => [edge.id, mm])) }); drawEdge(); });
   drawEdge();
   drawGrain();
   drawSave();
   return {
     content: [pieceChoice(parts.pieces(), parts.selection(), parts.select), h("div.pair", {}, field("Name of this piece", name), field("Layers", layers)),
-      field("Seam allowance all round", all, "Already on this cloth, outside the seam line. Single edges can differ below.", h("span.unit", {}, parts.unit())), edgeBox, grainBox, saveBar],
+      field("Seam allowance all round", all, "Already on this cloth, outside the seam line. Single edges can differ below.", h("span.unit", {}, parts.unit())), field("Edge", pick), edgeFields,
+      h("section.grain-box", { "aria-label": "Grain" }, h("h3", {}, "Grain"), grainText, field("Turn the arrow", turn, null, unknown)), h("div.waiting", {}, said, save)],
     drawEdge,
     drawSave,
   };

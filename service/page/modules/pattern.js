@@ -21,7 +21,7 @@ export function patternForm(stash) {
   const file = h("input", { type: "file", accept: ".json,.svg,.dxf" });
   /** @type {Set<string>} */
   const measured = new Set();
-  const ways = [["rows", "Type sizes in"], ["file", "From a file"], ["stash", "Measured pieces"]];
+  const ways = [["rows", "Type sizes"], ["file", "A file"], ["stash", "The stash"]];
   const radios = ways.map(([value, title]) => h("label.choice", {}, h("input", { type: "radio", name: "way", value, checked: value === way, onchange: () => { way = value; draw(); } }), h("span", {}, title)));
   draw();
 
@@ -67,7 +67,7 @@ function addRow(rows, unit) {
   };
   const row = h("div.pattern-row", { role: "group", "aria-label": `Piece ${number}` },
     input("Name", "name", { value: `piece ${number}`, maxlength: 60 }), input(`Width, ${unit}`, "width", { inputmode: "decimal" }),
-    input(`Height, ${unit}`, "height", { inputmode: "decimal" }), input("How many", "count", { inputmode: "numeric", value: "1" }),
+    input(`Height, ${unit}`, "height", { inputmode: "decimal" }), input("Count", "count", { inputmode: "numeric", value: "1" }),
     h("button.quiet", { type: "button", "aria-label": `Remove piece ${number}`, onclick: () => row.remove() }, "✕"));
   rows.append(row);
   return row;

@@ -4,7 +4,7 @@ import { getMeasurement, picture, rename, revise } from "./api.js";
 import { CornerTool } from "./corners.js";
 import { correctTab } from "./correct.js";
 import { announce, h, notice, put } from "./dom.js";
-import { Drawing, edgeName, pieceFrame, pieceName } from "./drawing.js";
+import { Drawing, edgeName, frameOf, pieceName } from "./drawing.js";
 import { Edits } from "./edits.js";
 import { HintTool } from "./hints.js";
 import { keepTab, when } from "./keep.js";
@@ -68,7 +68,7 @@ class Result {
   start() {
     this.#photo();
     const piece = this.resource.measurement.pieces.find(({ id }) => id === this.selection.piece);
-    this.view.fit(piece && window.innerWidth < 720 ? pieceFrame(piece) : undefined);
+    if (piece) this.view.fit(frameOf(this.resource.measurement.pieces));
     this.redraw(true);
     announce(piece ? `${pieceName(piece)}: area ${spoken(piece.area, prefs().unit)}, ${piece.edges.length} edges.` : "No piece was found.");
   }
@@ -89,6 +89,7 @@ class Result {
     this.redraw(false);
     if (tab === "label" && !otherPiece) this.notes?.drawEdge();
     else if (tab === "measures" || otherPiece) this.#renderTab();
+    if (tab === "measures" && edge) this.tabs.panel.querySelector(".edge-card")?.scrollIntoView({ block: "nearest" });
   }
 
   /** @param {boolean} panelToo */
@@ -174,7 +175,7 @@ class Result {
     put(this.banner,
       this.problem ? notice("error", this.problem, h("button.plain.small", { type: "button", onclick: () => { this.problem = null; this.#banner(); } }, "Close")) : null,
       this.resource.revision < latest ? notice("note", `This is version ${this.resource.revision} of ${latest}, of ${shown ? when(shown.created) : "earlier"}.`,
-        h("div.row", {}, h("button.plain.small", { type: "button", onclick: () => this.goBack(this.resource.revision) }, "Go back to this"), h("button.plain.small", { type: "button", onclick: () => this.open(latest) }, "Show the latest"))) : null);
+        h("div.row", {}, h("button.plain.small", { type: "button", onclick: () => this.goBack(this.resource.revision) }, "Go back to it"), h("button.plain.small", { type: "button", onclick: () => this.open(latest) }, "Show the latest"))) : null);
   }
 
   async #photo() {

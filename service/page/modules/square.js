@@ -44,7 +44,7 @@ export async function markSquare(root, photo, sideMm, unit, done) {
     },
     move(at) {
       set(held, at);
-      view.loupe.show(at, view.onStage(at), view.k);
+      view.enlarge(at);
     },
     up: () => view.loupe.hide(),
     cancel: () => view.loupe.hide(),

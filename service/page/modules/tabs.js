@@ -39,8 +39,18 @@ export function makeTabs(label, entries, onChange) {
       buttons[k].tabIndex = chosen ? 0 : -1;
     });
     panel.setAttribute("aria-labelledby", `tab-${current}`);
+    const [focused, scrolled] = [panel.contains(document.activeElement) ? document.activeElement : null, panel.scrollTop];
     put(panel);
     entries.find(({ id }) => id === current)?.show(panel);
+    panel.scrollTop = scrolled;
+    if (focused) refocus(focused);
+  }
+
+  /** What was rebuilt under the focus keeps it; when it is gone, its tab takes it. @param {Element} before */
+  function refocus(before) {
+    const key = before.getAttribute("data-key");
+    const again = key ? panel.querySelector(`[data-key="${CSS.escape(key)}"]`) : null;
+    (again ?? buttons[entries.findIndex(({ id }) => id === current)]).focus({ preventScroll: true });
   }
 
   return { list, panel, choose, render, current: () => current };

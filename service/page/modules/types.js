@@ -24,9 +24,9 @@
  *
  * @typedef {{id: string, measurement: string, piece: string, name: string, area: Quantity, perimeter: Quantity,
  *   along: Quantity, across: Quantity, complete: boolean, outline_mm: Point[], thumbnail: string}} StashPiece
- * @typedef {{id: string, created: string, cloth: string[], verdict: string, text: string | string[],
+ * @typedef {{id: string, created: string, cloth: string[], verdict: string, text: string, warnings: string[],
  *   margin_mm: number | null, layout: Record<string, any>, links: Record<string, string>}} Answer
- * @typedef {{piece: string, copy?: number, outline_px: Point[], grain_px: Point[] | null}} Placed
+ * @typedef {{piece: string, copy: number, mirrored: boolean, outline_px: Point[], grain_px: Point[] | null}} Placed
  * @typedef {{id: string, state: string, progress: number, step: string, measurement: string | null,
  *   answer: string | null, problem: any}} Job
  */

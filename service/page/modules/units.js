@@ -52,10 +52,10 @@ export function rounded(quantity, unit) {
   return { value: fixed(value, digits), plusMinus: fixed(expanded, digits), symbol };
 }
 
-/** A quantity for people, such as "702.3 ± 0.6 mm". @param {Quantity} quantity @param {Unit} unit */
+/** A quantity for people, such as "702.3 ± 0.6 mm", that no line break parts. @param {Quantity} quantity @param {Unit} unit */
 export function format(quantity, unit) {
   const { value, plusMinus, symbol } = rounded(quantity, unit);
-  return `${value} ± ${plusMinus}${symbol === "°" ? "" : "\u00a0"}${symbol}`;
+  return `${value}\u00a0±\u00a0${plusMinus}${symbol === "°" ? "" : "\u00a0"}${symbol}`;
 }
 
 /** The same in words that read aloud well. @param {Quantity} quantity @param {Unit} unit */

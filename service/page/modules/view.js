@@ -29,7 +29,7 @@ export class PhotoView {
   constructor(width, height, label) {
     this.size = { width, height };
     this.image = s("image", { x: -0.5, y: -0.5, width, height, preserveAspectRatio: "none" });
-    this.shapes = s("g", { id: "shapes" });
+    this.shapes = s("g");
     this.svg = s("svg.photo", { "aria-hidden": "true" }, this.image, this.shapes);
     this.pins = h("div.pins");
     this.loupe = new Loupe();
@@ -119,6 +119,12 @@ export class PhotoView {
     this.#draw();
   }
 
+  /** Shows a place enlarged, for as long as a finger is on it. @param {Point} at */
+  enlarge(at) {
+    this.loupe.copy(this.shapes);
+    this.loupe.show(at, this.onStage(at), this.k);
+  }
+
   /** @param {{clientX: number, clientY: number}} event @returns {Point} */
   place(event) {
     const box = this.stage.getBoundingClientRect();
@@ -129,6 +135,15 @@ export class PhotoView {
   onStage(at) {
     const [w, hgt] = this.#screen();
     return [(at[0] - this.centre[0]) / this.k + w / 2, (at[1] - this.centre[1]) / this.k + hgt / 2];
+  }
+
+  /** Where the buttons over the photo are, px of the stage. @returns {{left: number, top: number, right: number, bottom: number}[]} */
+  controls() {
+    const { left, top } = this.stage.getBoundingClientRect();
+    return [...this.element.querySelectorAll(".zoom button")].map((one) => {
+      const box = one.getBoundingClientRect();
+      return { left: box.left - left, top: box.top - top, right: box.right - left, bottom: box.bottom - top };
+    });
   }
 
   #buttons() {
