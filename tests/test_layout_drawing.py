@@ -12,7 +12,7 @@ from shapely.geometry import Point, Polygon, box
 
 from flatmeasure.display.page import Line, Page, Words, page_picture, page_png, page_svg, pages_pdf
 from flatmeasure.enough.boards import Board
-from flatmeasure.enough.layout_drawing import layout_pages
+from flatmeasure.enough.layout_drawing import CAUTION, cutting_pdf, layout_pages, name_and_grain
 from flatmeasure.enough.pattern import PatternPiece
 from flatmeasure.enough.verdict import Effort, is_enough
 from flatmeasure.units import LengthUnit
@@ -34,7 +34,7 @@ def page() -> Page:
 def test_names_lines_and_scale(page: Page) -> None:
     words = [mark.text for mark in page.marks if isinstance(mark, Words)]
     assert {"yoke", "pocket", "pocket,", "mirrored", "A: right side, grain up", "10 cm"} <= set(words)
-    dashed = [mark for mark in page.marks if isinstance(mark, Line) and mark.dash_mm]
+    dashed = [mark for mark in page.marks if isinstance(mark, Line) and mark.dash_mm and mark.closed]
     assert len(dashed) == 2  # the usable edge, and the stitching line of the one piece with an allowance
     assert Polygon(dashed[1].rings_mm[0]).area == pytest.approx(PIECES[0].finished.area)
 
@@ -89,3 +89,28 @@ def test_no_page_for_cloth_without_pieces() -> None:
     boards = [Board("A", CLOTH, 0.0), Board("B", CLOTH, 0.0)]
     answer = is_enough(PIECES[:1], boards, effort=Effort(20))
     assert len(layout_pages(answer.layout, boards, 2.0, LengthUnit.MM)) == 1
+
+
+def test_legend_tells_the_lines_apart(page: Page) -> None:
+    words = [mark.text for mark in page.marks if isinstance(mark, Words)]
+    assert {"cut", "sew", "this much of the cloth is sure", "grain"} <= set(words)
+
+
+def test_pdf_to_cut_by_cautions(page: Page) -> None:
+    """Read back by pypdfium2: both sentences stand below the drawing, which keeps its size."""
+    document = pypdfium2.PdfDocument(cutting_pdf([page], "Layout"))
+    text = document[0].get_textpage().get_text_range()
+    assert all(sentence in text.replace("\r\n", " ") for sentence in CAUTION)
+    width, height = np.array(document[0].get_size()) / 72.0 * 25.4
+    assert width == pytest.approx(page.high_mm[0] - page.low_mm[0], abs=0.01)
+    assert height > page.high_mm[1] - page.low_mm[1] + 5.0
+
+
+def test_long_names_take_the_row_that_fits() -> None:
+    """In a wide low piece one row, in a narrow high one broken at the comma and upright."""
+    low = list(name_and_grain("front, lower part", 0.0, box(0, 0, 400, 30), 12.0))
+    assert [mark.text for mark in low if isinstance(mark, Words)] == ["front, lower part"]
+    square = list(name_and_grain("front, lower part", 0.0, box(0, 0, 120, 100), 16.0))
+    assert [mark.text for mark in square if isinstance(mark, Words)] == ["front,", "lower part"]
+    high = [mark for mark in name_and_grain("cuff", 0.0, box(0, 0, 20, 200), 12.0) if isinstance(mark, Words)]
+    assert [mark.turn_deg for mark in high] == [90.0]

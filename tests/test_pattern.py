@@ -235,3 +235,16 @@ def test_dxf_faults(tmp_path: Path) -> None:
 def test_missing_file(tmp_path: Path) -> None:
     with pytest.raises(PatternInvalid, match="cannot be read"):
         read_pattern(tmp_path / "none.json")
+
+
+def test_a_finished_outline_of_its_own_comes_back() -> None:
+    piece = PatternPiece("a", box(0, 0, 100, 60), included_mm=10.0, wanted_mm=10.0, sewn=box(10, 10, 90, 60))
+    (back,) = pattern_from_dict(json.loads(json.dumps(pattern_to_dict((piece,)))))
+    assert back.finished.equals(piece.finished)
+    assert back.cut.equals(piece.cut)
+
+
+def test_a_finished_outline_beside_the_drawn_one_is_refused() -> None:
+    data = pattern_to_dict((PatternPiece("a", box(0, 0, 100, 60), sewn=box(10, 10, 90, 70)),))
+    with pytest.raises(PatternInvalid, match="leaves its drawn one"):
+        pattern_from_dict(data)

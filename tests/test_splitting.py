@@ -10,7 +10,7 @@ from flatmeasure.enough.boards import Board, LayRules, outlines_of
 from flatmeasure.enough.layouts import fault_of
 from flatmeasure.enough.pattern import PatternPiece
 from flatmeasure.enough.seam_places import serving_seams
-from flatmeasure.enough.seams import ACROSS_DEG, ALONG_DEG, Seams, seams_at, split_copies, split_piece
+from flatmeasure.enough.seams import ACROSS_DEG, ALONG_DEG, Seams, Split, seams_at, split_copies, split_piece
 from flatmeasure.enough.splitting import WayOut, find_way_out
 from flatmeasure.enough.verdict import Effort, Verdict, is_enough
 
@@ -75,8 +75,10 @@ def test_only_some_copies(count: int, pair: bool, hands: list[bool], found: dict
     """What is to be cut altogether stays the same, hand by hand."""
     wedge = Polygon([(0, 0), (100, 0), (20, 160)])
     piece = PatternPiece("a", wedge, count=count, pair=pair)
-    pieces = split_copies(piece, Seams(ACROSS_DEG, (60.0,)), hands)
-    assert pieces is not None
+    seams = Seams(ACROSS_DEG, (60.0,))
+    parts = split_piece(piece, seams)
+    assert parts is not None
+    pieces = split_copies(Split(piece, seams, parts, len(hands)), hands)
     assert {one.name: one.count for one in pieces} == found
     assert sum(one.finished.area * one.pieces for one in pieces) == pytest.approx(piece.finished.area * piece.pieces)
     tops = [one for one in pieces if "upper" in one.name]

@@ -30,7 +30,8 @@ ORDER = {
     ),
     "enough": (
         "pattern pattern_drawing pattern_file parts boards laying nofit placing settling search layouts strip_packing "
-        "shortage verdict placements seams seam_places splitting shopping leftovers layout_drawing answer_text"
+        "shortage verdict placements seams seam_places splitting shopping leftovers layout_drawing split_drawing "
+        "answer_text"
     ),
     "calibration": "sheet lens_fit lens",
     "exports": (

@@ -160,8 +160,8 @@ class _Files:
         if self.save is not None:
             write_json(self.save, pattern_to_dict(result.pieces))
         if self.drawing is not None:
-            for path in _draw(result.layout, self.drawing, unit):
-                typer.echo(f"Layout: {path}")
+            for path in _draw(result, self.drawing, unit):
+                typer.echo(f"Drawing: {path}")
 
 
 def _tell(result: _Result, unit: LengthUnit) -> None:
@@ -239,21 +239,29 @@ def _warn(message: str) -> None:
     print(f"flatmeasure: {message}", file=sys.stderr)
 
 
-def _draw(answer: "Answer", path: Path, unit: LengthUnit) -> list[Path]:
-    from flatmeasure.display.page import page_png, page_svg, pages_pdf
-    from flatmeasure.enough.layout_drawing import layout_pages
+def _draw(result: _Result, path: Path, unit: LengthUnit) -> list[Path]:
+    """Pages of the layout, and of pieces that are made of parts; a file each unless it is a PDF."""
+    from flatmeasure.display.page import page_png, page_svg
+    from flatmeasure.enough.layout_drawing import cutting_pdf, layout_pages
+    from flatmeasure.enough.split_drawing import split_pages
 
-    pages = layout_pages(answer.layout, answer.boards, answer.coverage, unit)
-    if not pages:
-        return []
+    answer = result.layout
+    layouts = layout_pages(answer.layout, answer.boards, answer.coverage, unit)
+    splits = split_pages(result.way.splits, unit) if result.way else ()
     if path.suffix.lower() == ".pdf":
-        write_file(path, pages_pdf(pages, "Layout"))
-        return [path]
+        if layouts:
+            write_file(path, cutting_pdf([*layouts, *splits], "Layout"))
+        return [path] if layouts else []
     draw = page_svg if path.suffix.lower() == ".svg" else page_png
-    paths = [path if len(pages) == 1 else path.with_stem(f"{path.stem}-{k + 1}") for k in range(len(pages))]
-    for one, page in zip(paths, pages, strict=True):
+    named = dict(zip(_numbered(path, len(layouts)), layouts, strict=True))
+    named |= zip(_numbered(path.with_stem(f"{path.stem}-parts"), len(splits)), splits, strict=True)
+    for one, page in named.items():
         write_file(one, draw(page))
-    return paths
+    return list(named)
+
+
+def _numbered(path: Path, count: int) -> list[Path]:
+    return [path] if count == 1 else [path.with_stem(f"{path.stem}-{k + 1}") for k in range(count)]
 
 
 class _Watch:

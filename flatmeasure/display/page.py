@@ -51,22 +51,25 @@ class Line:
 
 @dataclass(frozen=True, eq=False)
 class Words:
-    """A text, its middle at a place, on a white or grey ground that is already there.
+    """A text at a place, on a white or grey ground that is already there.
 
     Attributes
     ----------
     at_mm : (2,) array
+        Of its middle; of the middle of its left end with ``from_left``.
     text : str
     size_mm : float
         Of the letters.
     turn_deg : float
         0 or 90, counter-clockwise.
+    from_left : bool
     """
 
     at_mm: Points
     text: str
     size_mm: float
     turn_deg: float = 0.0
+    from_left: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -126,7 +129,7 @@ def _svg_words(root: ElementTree.Element, mark: Words, page: Page) -> None:
         "y": f"{y + MIDDLE * mark.size_mm:.2f}",
         "font-size": f"{mark.size_mm:.2f}",
         "font-family": "sans-serif",
-        "text-anchor": "middle",
+        "text-anchor": "start" if mark.from_left else "middle",
     }
     if mark.turn_deg:
         attributes["transform"] = f"rotate({-mark.turn_deg:g} {x:.2f} {y:.2f})"
@@ -175,7 +178,8 @@ def _pdf_words(canvas: Canvas, mark: Words, page: Page) -> None:
     canvas.rotate(mark.turn_deg)
     canvas.setFillGray(0.0)
     canvas.setFont(FONT, mark.size_mm * PT_PER_MM)
-    canvas.drawCentredString(0.0, -MIDDLE * mark.size_mm * PT_PER_MM, mark.text)
+    draw = canvas.drawString if mark.from_left else canvas.drawCentredString
+    draw(0.0, -MIDDLE * mark.size_mm * PT_PER_MM, mark.text)
     canvas.restoreState()
 
 
@@ -234,7 +238,8 @@ def _picture_words(picture: NDArray[np.uint8], mark: Words, page: Page, scale: f
     cv2.putText(stamp, mark.text, (4 - left, 4 - top), (0,), face, size, 400)
     if mark.turn_deg:
         stamp = np.ascontiguousarray(np.rot90(stamp))
-    x, y = np.round(_down(mark.at_mm[None], page)[0] * scale).astype(int) - np.array(stamp.shape[::-1]) // 2
+    half = np.array(stamp.shape[::-1]) // 2
+    x, y = np.round(_down(mark.at_mm[None], page)[0] * scale).astype(int) - half * [not mark.from_left, 1]
     x0, y0 = max(x, 0), max(y, 0)
     x1, y1 = min(x + stamp.shape[1], picture.shape[1]), min(y + stamp.shape[0], picture.shape[0])
     if x0 < x1 and y0 < y1:

@@ -1,6 +1,7 @@
 """The layout on each cloth as a page: what to cut where, as a person sees the right side with its grain running up."""
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 import numpy as np
 from shapely import affinity
@@ -8,18 +9,26 @@ from shapely.geometry import LineString, Point, Polygon, box
 from shapely.geometry.base import BaseGeometry
 from shapely.ops import polylabel
 
-from flatmeasure.display.page import LETTER_WIDTH, Line, Page, Words
+from flatmeasure.display.page import LETTER_WIDTH, Line, Page, Words, pages_pdf
 from flatmeasure.enough.boards import Board
 from flatmeasure.enough.layouts import Layout
-from flatmeasure.enough.parts import Stance
 from flatmeasure.photos.camera import Points
 from flatmeasure.pieces.panel_parts import polygons
 from flatmeasure.units import MM_PER_INCH, LengthUnit, format_length
 
+CAUTION = (
+    "Printed at 100 %, the bar is as long as it says: check it with a ruler before you cut.",
+    "Blades are sharp: cut away from yourself, keep fingers off the line, and close the blade when you put it down.",
+)
 RIGHT, UP = np.array([1.0, 0.0]), np.array([0.0, 1.0])
 CLOTH_GREY, OUTSIDE_GREY = 0.88, 0.55
 LETTER_SHARE, SMALLEST_SHARE = 0.024, 0.013  # of the cloth's longer side
 MARGIN_LETTERS = 3.0
+ROW = 1.25  # height of a row, in letters
+CUT_LINE, SEWING_LINE, SURE_LINE = 0.13, 0.06, 0.05  # widths, in letters
+SEWING_DASHES, SURE_DASHES = (0.6, 0.35), (0.12, 0.3)  # line and gap, in letters
+SHOWN_MM = 0.05  # less of the cloth's uncertainty is not drawn
+LARGEST_CAUTION_MM = 6.0
 BARS_MM = (500.0, 200.0, 100.0, 50.0, 20.0)
 BARS_IN = (18.0, 6.0, 4.0, 2.0, 1.0)
 
@@ -46,8 +55,9 @@ def _page(layout: Layout, index: int, board: Board, coverage: float, unit: Lengt
     letter = LETTER_SHARE * max(right - left, high - low)
     margin = MARGIN_LETTERS * letter
     marks = [*_cloth(board, coverage, letter), *_pieces(layout, index, letter)]
-    corner = np.array([left, low - 2.0 * margin])
-    marks += _scale_bar(corner + letter * UP, letter, unit)
+    corner = np.array([left, low - 3.5 * margin])
+    marks += scale_bar(np.array([left, low - margin]), letter, unit)
+    marks += _legend(np.array([left, low - 1.7 * margin]), board, coverage, letter)
     marks += _cloth_grain(np.array([left - 0.55 * margin, (low + high) / 2.0]), letter)
     title = f"{board.label}: right side, grain up" + ("; both layers together" if board.layers == 2 else "")
     marks.append(Words(np.array([(left + right) / 2.0, high + 0.5 * margin]), title, letter))
@@ -55,14 +65,44 @@ def _page(layout: Layout, index: int, board: Board, coverage: float, unit: Lengt
     return Page(f"Layout on {board.label}", corner - [margin, 0.0], top, tuple(marks))
 
 
+def cutting_pdf(pages: Sequence[Page], title: str) -> bytes:
+    """Pages at true scale to cut by, with a word of caution below each."""
+    return pages_pdf([_cautioned(page) for page in pages], title)
+
+
+def _cautioned(page: Page) -> Page:
+    width = float(page.high_mm[0] - page.low_mm[0])
+    size = min(width * 0.96 / (LETTER_WIDTH * max(len(line) for line in CAUTION)), LARGEST_CAUTION_MM)
+    rows = [page.low_mm[1] - (1.0 + 1.5 * k) * size for k in range(len(CAUTION))]
+    lines = [left_words(page.low_mm[0] + 0.02 * width, y, text, size) for y, text in zip(rows, CAUTION, strict=True)]
+    return replace(page, low_mm=np.array([page.low_mm[0], rows[-1] - size]), marks=(*page.marks, *lines))
+
+
+def left_words(x: float, y: float, text: str, size_mm: float) -> Words:
+    """A text that begins at a place."""
+    return Words(np.array([x, y]), text, size_mm, from_left=True)
+
+
+def _legend(at: Points, board: Board, coverage: float, letter: float) -> Iterator[Line | Words]:
+    """What the lines mean, a row each."""
+    kinds = [("cut", CUT_LINE, ()), ("sew", SEWING_LINE, SEWING_DASHES)]
+    if coverage * board.u_mm > SHOWN_MM:
+        kinds.append(("this much of the cloth is sure", SURE_LINE, SURE_DASHES))
+    for k, (text, width, dashes) in enumerate(kinds):
+        here = at - 1.6 * k * letter * UP
+        ends = np.array([here, here + 3.0 * letter * RIGHT])
+        yield Line((ends,), width * letter, dash_mm=tuple(one * letter for one in dashes), closed=False)
+        yield left_words(here[0] + 3.6 * letter, here[1], text, 0.8 * letter)
+
+
 def _cloth(board: Board, coverage: float, letter: float) -> Iterator[Line]:
-    yield Line(_rings(board.cloth), 0.09 * letter, fill=CLOTH_GREY)
+    yield Line(rings(board.cloth), 0.09 * letter, fill=CLOTH_GREY)
     for part in polygons(board.cloth):
         for ring in part.interiors:
             yield from _hatching(Polygon(ring), letter)
     usable = board.cloth.buffer(-coverage * board.u_mm)
-    if coverage * board.u_mm > 0.05 and not usable.is_empty:
-        yield Line(_rings(usable), 0.05 * letter, grey=0.35, dash_mm=(0.12 * letter, 0.3 * letter))
+    if coverage * board.u_mm > SHOWN_MM and not usable.is_empty:
+        yield Line(rings(usable), SURE_LINE * letter, grey=0.2, dash_mm=tuple(one * letter for one in SURE_DASHES))
 
 
 def _hatching(hole: Polygon, letter: float) -> Iterator[Line]:
@@ -72,7 +112,7 @@ def _hatching(hole: Polygon, letter: float) -> Iterator[Line]:
         band = box(start, low, start + 0.05 * letter, high)
         slanted = affinity.skew(band, xs=45.0, origin=(start, low)).intersection(hole)
         if not slanted.is_empty:
-            yield Line(_rings(slanted), 0.0, fill=OUTSIDE_GREY)
+            yield Line(rings(slanted), 0.0, fill=OUTSIDE_GREY)
 
 
 def _pieces(layout: Layout, index: int, letter: float) -> Iterator[Line | Words]:
@@ -81,27 +121,40 @@ def _pieces(layout: Layout, index: int, letter: float) -> Iterator[Line | Words]
             continue
         stance, at = layout.parts[i].stances[layout.places.stance[i]], layout.places.at_mm[i]
         shape = stance.laid(at)
-        yield Line(_rings(shape), 0.13 * letter, fill=1.0)
-        stitching = stance.stitched(at)
-        if not stitching.equals_exact(shape, 0.01):
-            yield Line(_rings(stitching), 0.06 * letter, grey=0.25, dash_mm=(0.6 * letter, 0.35 * letter))
-        yield from _name_and_grain(layout.parts[i].name, stance, stitching, letter)
+        yield from outlines(shape, stance.stitched(at), letter)
+        yield from name_and_grain(layout.parts[i].name, stance.turn_deg, stance.stitched(at), letter)
 
 
-def _name_and_grain(name: str, stance: Stance, shape: Polygon, letter: float) -> Iterator[Line | Words]:
+def outlines(cut: Polygon, sewn: Polygon, letter: float) -> Iterator[Line]:
+    """A piece's cut line, and its sewing line where that is another."""
+    yield Line(rings(cut), CUT_LINE * letter, fill=1.0)
+    if not sewn.equals_exact(cut, 0.01):
+        yield Line(rings(sewn), SEWING_LINE * letter, grey=0.25, dash_mm=tuple(one * letter for one in SEWING_DASHES))
+
+
+def name_and_grain(name: str, turn_deg: float, shape: Polygon, letter: float) -> Iterator[Line | Words]:
     """The piece's name in its middle and beside it an arrow to its top, both inside."""
     middle = _name_place(shape)
-    words = name.replace(", ", ",\n").split("\n") if ", " in name else [name]
-    widest = max(len(word) for word in words)
-    inside = [_room(shape, middle, np.array(axis)) for axis in ([1.0, 0.0], [0.0, 1.0])]
-    upright = inside[1] > 1.5 * inside[0] and inside[0] < 1.1 * letter * LETTER_WIDTH * widest
-    room = inside[1] if upright else inside[0]
-    size = float(np.clip(0.85 * room / (LETTER_WIDTH * widest), SMALLEST_SHARE / LETTER_SHARE * letter, letter))
-    step = np.array([1.25 * size, 0.0]) if upright else np.array([0.0, -1.25 * size])
+    wide, high = (_room(shape, middle, axis) for axis in (RIGHT, UP))
+    upright = high > 1.5 * wide and wide < 1.1 * letter * LETTER_WIDTH * max(map(len, name.split(", ")))
+    fit, words = max(_fitting(words, (high, wide) if upright else (wide, high)) for words in _in_rows(name))
+    size = float(np.clip(fit, SMALLEST_SHARE / LETTER_SHARE * letter, letter))
+    step = np.array([ROW * size, 0.0]) if upright else np.array([0.0, -ROW * size])
     for k, word in enumerate(words):
         yield Words(middle + (k - (len(words) - 1) / 2.0) * step, word, size, 90.0 if upright else 0.0)
-    box_mm = np.array([LETTER_WIDTH * size * widest, 1.25 * size * len(words)])
-    yield from _arrow(shape, middle, np.radians(90.0 + stance.turn_deg), box_mm[::-1] if upright else box_mm, letter)
+    box_mm = np.array([LETTER_WIDTH * size * max(map(len, words)), ROW * size * len(words)])
+    yield from _arrow(shape, middle, np.radians(90.0 + turn_deg), box_mm[::-1] if upright else box_mm, letter)
+
+
+def _in_rows(name: str) -> list[list[str]]:
+    """A name in one row, and broken at its commas."""
+    broken = name.replace(", ", ",\n").split("\n")
+    return [[name], broken]
+
+
+def _fitting(words: list[str], room: tuple[float, float]) -> tuple[float, list[str]]:
+    """The letter size at which rows fit in a room along and across them."""
+    return 0.85 * min(room[0] / (LETTER_WIDTH * max(map(len, words))), room[1] / (ROW * len(words))), words
 
 
 def _name_place(shape: Polygon) -> Points:
@@ -140,8 +193,9 @@ def _room(shape: Polygon, at: Points, axis: Points) -> float:
     return 2.0 * min(rays) if shape.contains(Point(at)) else 0.0
 
 
-def _cloth_grain(at: Points, letter: float) -> Iterator[Line]:
+def _cloth_grain(at: Points, letter: float) -> Iterator[Line | Words]:
     """A long arrow with two heads beside the cloth."""
+    yield Words(at + 7.0 * letter * UP, "grain", 0.8 * letter, 90.0)
     ends = np.array([at - 5.0 * letter * UP, at + 5.0 * letter * UP])
     yield Line((ends,), 0.08 * letter, closed=False)
     for end, sign in zip(ends, (-1.0, 1.0), strict=True):
@@ -149,7 +203,8 @@ def _cloth_grain(at: Points, letter: float) -> Iterator[Line]:
         yield Line((head,), 0.03 * letter, fill=0.0)
 
 
-def _scale_bar(at: Points, letter: float, unit: LengthUnit) -> Iterator[Line | Words]:
+def scale_bar(at: Points, letter: float, unit: LengthUnit) -> Iterator[Line | Words]:
+    """A bar of a round length, its left end at a place."""
     bars = [bar * MM_PER_INCH for bar in BARS_IN] if unit is LengthUnit.IN else BARS_MM
     length = next((bar for bar in bars if bar <= 16.0 * letter), bars[-1])
     ends = np.array([at, at + length * RIGHT])
@@ -157,8 +212,9 @@ def _scale_bar(at: Points, letter: float, unit: LengthUnit) -> Iterator[Line | W
     for end in ends:
         yield Line((np.array([end - 0.4 * letter * UP, end + 0.4 * letter * UP]),), 0.1 * letter, closed=False)
     words = format_length(length, unit)
-    yield Words(at + (length + letter * (1.3 + LETTER_WIDTH * len(words) / 2.0)) * RIGHT, words, letter)
+    yield left_words(at[0] + length + letter, at[1], words, letter)
 
 
-def _rings(shape: BaseGeometry) -> tuple[Points, ...]:
+def rings(shape: BaseGeometry) -> tuple[Points, ...]:
+    """Outlines and holes of a shape."""
     return tuple(np.asarray(ring.coords[:-1]) for part in polygons(shape) for ring in [part.exterior, *part.interiors])

@@ -35,6 +35,27 @@ class Seams:
     at_mm: tuple[float, ...]
 
 
+@dataclass(frozen=True, eq=False)
+class Split:
+    """A piece of which some copies are made of parts.
+
+    Attributes
+    ----------
+    piece : PatternPiece
+        As it was.
+    seams : Seams
+    parts : tuple of PatternPiece
+        Of one copy that is not the mirror image.
+    copies : int
+        How many are made of parts.
+    """
+
+    piece: PatternPiece
+    seams: Seams
+    parts: tuple[PatternPiece, ...]
+    copies: int
+
+
 def allowance_of(piece: PatternPiece) -> float:
     """Allowance on both sides of a new seam."""
     return piece.wanted_mm or SEAM_MM
@@ -91,24 +112,16 @@ def split_piece(piece: PatternPiece, seams: Seams) -> tuple[PatternPiece, ...] |
     return tuple(parts)
 
 
-def split_copies(piece: PatternPiece, seams: Seams, hands: Sequence[bool]) -> tuple[PatternPiece, ...] | None:
-    """The pieces when only some copies are split.
+def split_copies(split: Split, hands: Sequence[bool]) -> tuple[PatternPiece, ...]:
+    """The pieces when only some copies are split, whole copies first.
 
     Parameters
     ----------
-    piece : PatternPiece
-    seams : Seams
+    split : Split
     hands : sequence of bool
-        For each copy to be split, whether it is the mirror image.
-
-    Returns
-    -------
-    tuple of PatternPiece or None
-        Whole copies first; None where `split_piece` finds no parts.
+        For each copy that is made of parts, whether it is the mirror image.
     """
-    parts = split_piece(piece, seams)
-    if parts is None:
-        return None
+    piece, parts = split.piece, split.parts
     mirrored, own = sum(hands), len(hands) - sum(hands)
     if not piece.pair:
         return _some(piece, piece.count - len(hands)) + _all_some(parts, len(hands))
@@ -147,8 +160,9 @@ def seam_lines(piece: PatternPiece, seams: Seams) -> tuple[Points, ...]:
     return tuple(lines)
 
 
-def told(piece: PatternPiece, seams: Seams, copies: int) -> str:
+def told(split: Split) -> str:
     """What to do, one sentence."""
+    piece, seams = split.piece, split.seams
     low, _ = extent(piece.finished, seams.normal_deg)
     count = "a seam" if len(seams.at_mm) == 1 else "two seams"
     places = " and ".join(f"{at - low:.0f} mm" for at in seams.at_mm)
@@ -161,7 +175,7 @@ def told(piece: PatternPiece, seams: Seams, copies: int) -> str:
         ends = sorted(seam_lines(piece, seams)[0].tolist())
         heights = " and ".join(f"{y - bottom:.0f} mm" for _, y in ends)
         where = f"a slanted seam whose left and right end lie {heights} above its lower end"
-    who = piece.name if copies == piece.pieces else f"{copies} of {piece.pieces} {piece.name}"
+    who = piece.name if split.copies == piece.pieces else f"{split.copies} of {piece.pieces} {piece.name}"
     return (
         f"Make {who} of {len(seams.at_mm) + 1} parts, with {where} (finished), "
         f"{allowance_of(piece):g} mm of allowance on both sides."

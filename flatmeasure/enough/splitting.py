@@ -14,7 +14,7 @@ from flatmeasure.enough.boards import Board, LayRules, outlines_of
 from flatmeasure.enough.pattern import PatternPiece
 from flatmeasure.enough.placements import uncut
 from flatmeasure.enough.seam_places import serving_seams
-from flatmeasure.enough.seams import ACROSS_DEG, ALONG_DEG, Seams, seams_at, split_copies, told
+from flatmeasure.enough.seams import ACROSS_DEG, ALONG_DEG, Seams, Split, seams_at, split_copies, split_piece, told
 from flatmeasure.enough.verdict import Answer, Effort, Progress, Stop, Verdict, is_enough
 
 TOLERANCES_DEG = (2.0, 5.0)
@@ -39,12 +39,15 @@ class WayOut:
         All pieces, the changed ones among them.
     answer : Answer
         Its layout.
+    splits : tuple of Split
+        The pieces that are made of parts.
     """
 
     message: str
     seams: int
     pieces: tuple[PatternPiece, ...]
     answer: Answer
+    splits: tuple[Split, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,6 +56,7 @@ class _Change:
     seams: int
     pieces: tuple[PatternPiece, ...]
     rules: LayRules
+    splits: tuple[Split, ...] = ()
 
 
 def find_way_out(
@@ -137,7 +141,7 @@ def _split(answer: Answer, change: _Change, trial: _Trial) -> WayOut | None:
         for candidate in _candidates(answer, change, whole, trial.effort.coverage):
             found = trial.of(candidate)
             if found.verdict is Verdict.ENOUGH:
-                return WayOut(candidate.message, candidate.seams, candidate.pieces, found)
+                return WayOut(candidate.message, candidate.seams, candidate.pieces, found, candidate.splits)
             if found.stopped:
                 return None
             if found.shortage is not None:
@@ -167,11 +171,13 @@ def _candidates(answer: Answer, change: _Change, whole: set[str], coverage: floa
         every = [False] * piece.count + [True] * (piece.count if piece.pair else 0)
         for split in [hands[name]] + ([every] if len(every) > len(hands[name]) else []):
             for seams in _seams_to_try(piece, free):
-                parts = split_copies(piece, seams, split)
+                parts = split_piece(piece, seams)
                 if parts is not None:
-                    message = f"{change.message} {told(piece, seams, len(split))}".strip()
+                    one = Split(piece, seams, parts, len(split))
+                    message = f"{change.message} {told(one)}".strip()
                     count = change.seams + len(seams.at_mm) * len(split)
-                    candidates.append(_Change(message, count, others + parts, change.rules))
+                    new = others + split_copies(one, split)
+                    candidates.append(_Change(message, count, new, change.rules, (*change.splits, one)))
     return sorted(candidates, key=lambda one: one.seams)
 
 
