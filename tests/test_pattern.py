@@ -8,6 +8,7 @@ from typing import Any
 import ezdxf
 import numpy as np
 import pytest
+from shapely.geometry import box
 
 from flatmeasure.enough.pattern import PatternPiece, Turns
 from flatmeasure.enough.pattern_file import pattern_from_dict, pattern_to_dict, read_pattern

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from shapely import affinity
+from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
 from flatmeasure.enough.boards import Board, outlines_of
@@ -121,7 +122,7 @@ def _panels(answer: Answer) -> Iterator[Panel]:
                 yield _panel(board, layer)
 
 
-def _panel(board: Board, part: BaseGeometry) -> Panel:
+def _panel(board: Board, part: Polygon) -> Panel:
     holes = [np.asarray(ring.coords[:-1]) for ring in part.interiors]
     outline = np.asarray(part.exterior.coords[:-1])
     panel = panel_from_outline(board.label, outline, holes_mm=holes, error=board.error)

@@ -11,7 +11,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 from shapely import affinity
-from shapely.geometry import Polygon
+from shapely.geometry import MultiPoint, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from flatmeasure.enough.pattern import PatternPiece
@@ -124,4 +124,4 @@ def _ends(cells: NDArray[np.intp]) -> NDArray[np.intp]:
 
 
 def _turned(points: Points, turn_deg: float) -> Points:
-    return shapely.get_coordinates(affinity.rotate(shapely.multipoints(points), turn_deg, origin=(0, 0)))
+    return shapely.get_coordinates(affinity.rotate(MultiPoint(points), turn_deg, origin=(0, 0)))

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from shapely import affinity
 from shapely.geometry import LineString, Polygon, box
+from shapely.geometry.base import BaseGeometry
 
 from flatmeasure.enough.pattern import PatternPiece
 from flatmeasure.photos.camera import Points
@@ -201,7 +202,7 @@ def _normal(normal_deg: float) -> Points:
     return np.array([np.cos(np.radians(normal_deg)), np.sin(np.radians(normal_deg))])
 
 
-def _band(shape: Polygon, normal_deg: float, start: float, end: float) -> Polygon:
+def _band(shape: Polygon, normal_deg: float, start: float, end: float) -> BaseGeometry:
     """What of a shape lies between two lines across a direction."""
     turned = affinity.rotate(shape, -normal_deg, origin=(0, 0)) if normal_deg else shape
     left, low, right, high = turned.bounds
