@@ -41,8 +41,7 @@ async function request(path, init = {}) {
   let response;
   try {
     response = await fetch(path, { ...init, headers: { ...authorised(), ...init.headers } });
-  } catch (error) {
-    if (init.signal?.aborted) throw error;
+  } catch {
     throw new Problem(0, "The measuring service can't be reached. Check the connection and try again.");
   }
   if (!response.ok) throw problemOf(response.status, await response.text());
@@ -51,11 +50,21 @@ async function request(path, init = {}) {
 
 /** @param {number} status @param {string} text */
 function problemOf(status, text) {
+  if (status === 401) window.dispatchEvent(new Event("flatmeasure-locked"));
   try {
     const { detail, title, code } = JSON.parse(text);
     return new Problem(status, String(detail ?? title), code);
   } catch {
     return new Problem(status, `The service answered with status ${status}. Try again in a moment.`);
+  }
+}
+
+/** Whether the service answers at all. */
+export async function isReachable() {
+  try {
+    return (await fetch("/health/live", { cache: "no-store" })).ok;
+  } catch {
+    return false;
   }
 }
 
@@ -160,14 +169,17 @@ function upload(path, form, sent, signal) {
  * @param {Job} job
  * @param {Watch} watch
  * @param {AbortSignal} signal
+ * @param {boolean} [givesBest] whether a stopped job still comes to something, to be waited for
  * @returns {Promise<Job>}
  */
-async function finished(job, watch, signal) {
+async function finished(job, watch, signal, givesBest = false) {
   const path = `/v1/jobs/${job.id}`;
+  let stopped = false;
   for (let now = job; ; now = await getJson(path)) {
-    if (signal.aborted) {
+    if (signal.aborted && !stopped) {
+      stopped = true;
       await remove(path).catch(() => {});
-      throw new DOMException("stopped", "AbortError");
+      if (!givesBest) throw new DOMException("stopped", "AbortError");
     }
     if (now.state === "done") return now;
     if (now.state === "failed") throw new Problem(now.problem?.status ?? 422, now.problem?.detail ?? "The work failed. Try again.", now.problem?.code);
@@ -196,7 +208,7 @@ export async function rename(id, name) {
 }
 
 /**
- * Asks whether the cloth is enough.
+ * Asks whether the cloth is enough; stopped, the best so far is the answer.
  * @param {Record<string, any>} question
  * @param {File | null} patternFile
  * @param {Watch} watch
@@ -210,12 +222,12 @@ export async function ask(question, patternFile, watch, signal) {
     const form = new FormData();
     form.append("pattern", patternFile, patternFile.name);
     form.append("request", JSON.stringify(question));
-    response = await request("/v1/answers", { method: "POST", body: form, headers: prefer, signal });
+    response = await request("/v1/answers", { method: "POST", body: form, headers: prefer });
   } else {
     response = await sendJson("/v1/answers", "POST", question, prefer);
   }
   const body = await response.json();
   if (response.status !== 202) return body;
-  const job = await finished(body, watch, signal);
+  const job = await finished(body, watch, signal, true);
   return getJson(`/v1/answers/${job.answer}`);
 }

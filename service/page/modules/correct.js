@@ -72,7 +72,7 @@ export function correctTab(parts) {
     for (const input of inputs) input.disabled = edits.sort !== null && edits.sort !== (["cloth", "not"].includes(input.value) ? "hints" : "corners");
     undo.disabled = again.disabled = !some || parts.busy();
     again.textContent = parts.busy() ? "Measuring…" : "Measure again";
-    said.textContent = some ? `${edits.summary()}, not measured yet.` : "Nothing changed yet.";
+    said.textContent = some ? `Changed: ${edits.summary()}.` : "Nothing changed yet.";
   }
 
   choose(tool);

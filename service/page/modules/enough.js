@@ -41,7 +41,11 @@ export async function enoughScreen(root, preset, leaving) {
 
   async function send() {
     const stop = new AbortController();
-    leaving.add(() => stop.abort());
+    let left = false;
+    leaving.add(() => {
+      left = true;
+      stop.abort();
+    });
     try {
       if (!chosen.size) throw new Error("Choose the cloth you have first.");
       const { pattern: pieces, file } = pattern.wanted();
@@ -50,12 +54,13 @@ export async function enoughScreen(root, preset, leaving) {
       button.disabled = true;
       const bar = h("progress", { max: 1, value: 0, "aria-label": "Progress" });
       const step = h("p", { role: "status" }, "Laying the pieces on the cloth…");
-      put(message, h("div.searching", {}, step, bar, h("button.plain.small", { type: "button", onclick: () => stop.abort() }, "Stop")));
+      put(message, h("div.searching", {}, step, bar, h("button.plain.small", { type: "button", onclick: () => stop.abort() }, "Take the best so far")));
       const answer = await ask(question, file, (share, what) => { bar.value = share; if (what) step.textContent = `Laying the pieces: ${what}…`; }, stop.signal);
-      announce(String(answer.verdict));
+      if (left) return;
+      announce(answer.verdict);
       location.hash = `#/answer/${answer.id}`;
     } catch (problem) {
-      put(message, stop.signal.aborted ? null : notice("error", /** @type {Error} */ (problem).message));
+      put(message, notice("error", /** @type {Error} */ (problem).message));
     } finally {
       button.disabled = false;
     }

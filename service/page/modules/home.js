@@ -76,10 +76,19 @@ export function homeScreen(root, queue, leaving) {
   async function failed(photo, options, problem) {
     if (problem instanceof Problem && problem.isPassing) {
       await queue.keep(photo, photo.name || "photo.jpg", options);
-      announce("No connection. The photo is kept and sent by itself.");
+      const why = problem.offline ? "There is no connection." : problem.message;
+      put(work, notice("note", why, h("p", {}, "The photo is kept on this device and sent by itself.")));
+      announce("The photo is kept and sent by itself.");
       return;
     }
-    const byHand = () => markSquare(work, photo, prefs().squareMm ?? 100, prefs().unit, (references) => measure(photo, { ...options, references }));
+    const byHand = () => {
+      start.hidden = true;
+      markSquare(work, photo, prefs().squareMm ?? 100, prefs().unit, (references) => {
+        start.hidden = false;
+        put(work);
+        if (references) measure(photo, { ...options, references });
+      });
+    };
     put(work, notice("error", problem.message, h("div.row", {},
       h("button.plain.small", { type: "button", onclick: byHand }, "Show where the square is"),
       h("button.plain.small", { type: "button", onclick: () => measure(photo, options) }, "Try again"))));

@@ -18,9 +18,8 @@ const FILES = [
 /**
  * @param {Resource} resource
  * @param {(revision: number) => void} open
- * @param {(revision: number) => void} goBack
  */
-export function keepTab(resource, open, goBack) {
+export function keepTab(resource, open) {
   const message = h("div");
   const paper = h("select", { onchange: () => remember({ paper: paper.value }) }, [["a4", "A4"], ["letter", "US Letter"]].map(([value, title]) => h("option", { value, selected: prefs().paper === value }, title)));
   const tiled = h("input", { type: "checkbox", checked: true });
@@ -29,7 +28,7 @@ export function keepTab(resource, open, goBack) {
       h("ul.files", {}, FILES.map((file) => h("li", {}, h("button.file", { type: "button", onclick: () => save(file.path) }, h("b", {}, `${file.title} `, h("span.kind", {}, file.kind)), h("span", {}, file.about))))),
       h("div.pair", {}, field("Paper of the PDF", paper), h("label.check", {}, tiled, h("span", {}, "Several sheets to join"))),
       h("button.plain", { type: "button", onclick: () => window.print() }, "Print this page"), message),
-    versions(resource, open, goBack),
+    versions(resource, open),
     h("section", { "aria-labelledby": "delete-title" }, h("h2", { id: "delete-title" }, "Delete"), h("button.danger", { type: "button", onclick: erase }, "Delete photo and measures")),
   ];
 
@@ -60,13 +59,12 @@ export function keepTab(resource, open, goBack) {
   }
 }
 
-/** @param {Resource} resource @param {(revision: number) => void} open @param {(revision: number) => void} goBack */
-function versions(resource, open, goBack) {
+/** @param {Resource} resource @param {(revision: number) => void} open */
+function versions(resource, open) {
   const latest = Math.max(...resource.revisions.map(({ revision }) => revision));
   const rows = [...resource.revisions].sort((a, b) => b.revision - a.revision).map(({ revision, created, what }) =>
     h("li", {}, h("div", {}, h("b", {}, `Version ${revision}`), revision === latest ? " (latest)" : "", h("span.aside", {}, `${what}, ${when(created)}`)),
-      revision === resource.revision ? h("span.badge", {}, "shown") : h("button.plain.small", { type: "button", "data-key": `version-${revision}`, "aria-label": `Show version ${revision}`, onclick: () => open(revision) }, "Show"),
-      revision === resource.revision && revision !== latest ? h("button.plain.small", { type: "button", onclick: () => goBack(revision) }, "Go back to it") : null));
+      revision === resource.revision ? h("span.badge", {}, "shown") : h("button.plain.small", { type: "button", "data-key": `version-${revision}`, "aria-label": `Show version ${revision}`, onclick: () => open(revision) }, "Show")));
   return h("section", { "aria-labelledby": "versions-title" }, h("h2", { id: "versions-title" }, "Versions"), h("ol.versions", {}, rows));
 }
 

@@ -14,7 +14,7 @@ import { h } from "./dom.js";
  * @property {boolean} [chosen] placed before all others
  */
 
-const GAP_PX = 12; // between a label and its line
+const GAP_PX = 7; // between a label and its line
 const APART_PX = 4; // between labels
 const BEYOND_PX = 60; // by which a label beside a line may be longer than that
 const EDGE_PX = 6; // between a label and the border of the view
@@ -71,8 +71,9 @@ function isOn({ away }) {
 
 /** @param {Label} label @param {Point} on @param {Point} size @param {number} width @param {number} height @returns {Box} */
 function box({ away }, on, size, width, height) {
+  const clear = (Math.abs(away[0]) * size[0]) / 2 + (Math.abs(away[1]) * size[1]) / 2 + GAP_PX; // the whole label beyond the line
   const place = (/** @type {number} */ axis, /** @type {number} */ most) => {
-    const wished = on[axis] + away[axis] * (size[axis] / 2 + GAP_PX) - size[axis] / 2;
+    const wished = on[axis] + away[axis] * clear - size[axis] / 2;
     return Math.min(Math.max(wished, EDGE_PX), most - size[axis] - EDGE_PX);
   };
   const [left, top] = [place(0, width), place(1, height)];

@@ -1,7 +1,6 @@
 /** Starts the page: which screen the address names, the unit, the photos that wait, the offline shell. */
 
 import { answerScreen } from "./answer.js";
-import { Problem } from "./api.js";
 import { askToken } from "./confirm.js";
 import { h, Leaving, notice, put } from "./dom.js";
 import { enoughScreen } from "./enough.js";
@@ -40,13 +39,12 @@ async function show() {
     else if (screen === "answer" && id) await answerScreen(holder, id, leaving);
     else homeScreen(holder, queue, leaving);
   } catch (problem) {
-    if (mine === visit) await failed(holder, problem);
+    if (mine === visit) failed(holder, problem);
   }
 }
 
 /** @param {HTMLElement} holder @param {any} problem */
-async function failed(holder, problem) {
-  if (problem instanceof Problem && problem.status === 401) return unlock();
+function failed(holder, problem) {
   put(holder, notice("error", problem.message ?? String(problem), h("div.row", {}, h("button.plain.small", { type: "button", onclick: show }, "Try again"), h("a.plain.small", { href: "#/" }, "To the start"))));
 }
 
@@ -59,6 +57,7 @@ async function unlock() {
   if (!token) return;
   remember({ token });
   show();
+  queue.send();
 }
 
 unit.value = prefs().unit;

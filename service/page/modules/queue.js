@@ -1,12 +1,12 @@
 /** Photos taken without a connection: kept in the browser's own database, sent when the service can be reached. */
 
-import { measurePhoto, Problem } from "./api.js";
+import { isReachable, measurePhoto, Problem } from "./api.js";
 
 /** @typedef {{key?: number, name: string, photo: Blob, options: Record<string, any>, taken: string, problem: string}} Waiting */
 
 const NAME = "flatmeasure";
 const STORE = "waiting";
-const RETRY_MS = 15_000;
+const RETRY_MS = 5_000; // a small question only: nothing is uploaded until it is answered
 
 /** @returns {Promise<IDBDatabase>} */
 function open() {
@@ -74,9 +74,9 @@ export class Queue {
     if (this.#sending) return;
     this.#sending = true;
     try {
-      for (const one of await this.list()) {
-        if (!one.problem && !(await this.#sendOne(one))) break;
-      }
+      const waiting = (await this.list()).filter(({ problem }) => !problem);
+      if (!waiting.length || !(await isReachable())) return;
+      for (const one of waiting) if (!(await this.#sendOne(one))) break;
     } finally {
       this.#sending = false;
     }

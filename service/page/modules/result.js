@@ -55,7 +55,7 @@ class Result {
       { id: "measures", title: "Measures", show: (panel) => put(panel, measuresTab(this.#shown(), this.selection, prefs().unit, (selection) => this.select(selection))) },
       { id: "correct", title: "Correct", show: (panel) => this.#showCorrect(panel) },
       { id: "label", title: "Label", show: (panel) => this.#showNotes(panel) },
-      { id: "keep", title: "Keep", show: (panel) => put(panel, keepTab(this.resource, (revision) => this.open(revision), (revision) => this.goBack(revision))) },
+      { id: "keep", title: "Keep", show: (panel) => put(panel, keepTab(this.resource, (revision) => this.open(revision))) },
     ], () => this.#useTool(null));
     this.banner = h("div.banner");
     this.title = h("input.title", { type: "text", "aria-label": "Name of this measurement", maxlength: 80, value: resource.name, onchange: () => this.#rename() });

@@ -15,7 +15,7 @@ const GRAB_PX = 28;
  * @param {Blob} photo
  * @param {number} sideMm
  * @param {import("./types.js").Unit} unit
- * @param {(references: Record<string, any>[]) => void} done
+ * @param {(references: Record<string, any>[] | null) => void} done null: given up
  */
 export async function markSquare(root, photo, sideMm, unit, done) {
   const url = URL.createObjectURL(photo);
@@ -59,9 +59,15 @@ export async function markSquare(root, photo, sideMm, unit, done) {
       return true;
     },
   };
+  const end = (/** @type {Record<string, any>[] | null} */ references) => {
+    view.close();
+    URL.revokeObjectURL(url);
+    done(references);
+  };
   put(root, h("section.by-hand", {}, h("h2", {}, "Show where the square is"),
     h("p.hint", {}, `Drag each mark to a corner of your square of ${givenLength(sideMm, unit)}. Zoom in: a hair's breadth counts.`), view.element,
-    h("button.main.big", { type: "button", onclick: () => { view.close(); URL.revokeObjectURL(url); done([{ corners_px: corners, side_mm: sideMm }]); } }, "Measure with this square")));
+    h("div.row.wrap", {}, h("button.main", { type: "button", onclick: () => end([{ corners_px: corners, side_mm: sideMm }]) }, "Measure with this square"),
+      h("button.plain", { type: "button", onclick: () => end(null) }, "Back"))));
   view.show(url);
   view.fit();
   draw();

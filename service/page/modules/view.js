@@ -19,6 +19,7 @@ import { Loupe } from "./loupe.js";
 const TAP_PX = 8; // a finger that moves less has tapped
 const CLOSEST = 8; // screen pixels per photo pixel at most
 const KEY_STEP = 48;
+const PAPER_PX = 640; // of 1/96 inch: what A4 and US Letter have between their margins, and a little less
 
 export class PhotoView {
   /**
@@ -53,10 +54,22 @@ export class PhotoView {
     this.#listen();
     this.observer = new ResizeObserver(() => this.#resized());
     this.observer.observe(this.stage);
+    this.beforePrint = () => this.#print();
+    window.addEventListener("beforeprint", this.beforePrint);
   }
 
   close() {
     this.observer.disconnect();
+    window.removeEventListener("beforeprint", this.beforePrint);
+  }
+
+  /** On paper the view keeps its size in px, so that labels stay where they belong, and is made smaller as a whole. */
+  #print() {
+    const { clientWidth, clientHeight } = this.element;
+    const style = this.element.style;
+    style.setProperty("--width", `${clientWidth}px`);
+    style.setProperty("--height", `${clientHeight}px`);
+    style.setProperty("--shrink", String(Math.min(1, PAPER_PX / clientWidth)));
   }
 
   /** @param {string} url */
@@ -159,6 +172,7 @@ export class PhotoView {
   }
 
   #resized() {
+    if (window.matchMedia("print").matches) return;
     if (this.fitted) this.fit(this.fitted);
     else this.#draw();
   }
