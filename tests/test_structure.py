@@ -38,7 +38,7 @@ ORDER = {
         "cut_piece curve_fit lettering piece_marks outline_svg outline_dxf page_tiles pdf_words pattern_pdf tables "
         "report_style report"
     ),
-    "batch": "photo_list thumbnail photo_work job_table executors cluster results_table contact_sheet running",
+    "batch": "photo_list tasks thumbnail photo_work job_table executors cluster results_table contact_sheet running",
     "synthetic": "coverage scene rendering",
     "commands": (
         "sheet_command lens_command hint_options batch_command piece_options piece_shape_commands piece_use_commands "

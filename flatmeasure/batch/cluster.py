@@ -3,8 +3,8 @@
 from collections.abc import Iterator
 from typing import Any
 
-from flatmeasure.batch.executors import Done, NextTask
-from flatmeasure.batch.photo_work import Task, measure_photo
+from flatmeasure.batch.executors import Done, NextTask, measure_task
+from flatmeasure.batch.tasks import Task
 from flatmeasure.errors import OptionInvalid
 
 TIMEOUT_S = 10
@@ -48,7 +48,7 @@ class DaskCluster:
             room = max(1, AHEAD * sum(self._client.nthreads().values()))
             while len(under_way) < room and (task := next_task()) is not None:
                 given += 1
-                future = self._client.submit(measure_photo, task, key=f"photo-{task.digest}-{task.number}-{given}")
+                future = self._client.submit(measure_task, task, key=f"photo-{task.digest}-{task.number}-{given}")
                 under_way[future] = task
                 finished.add(future)
             if not under_way:

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flatmeasure.batch.job_table import JobRow
-from flatmeasure.batch.photo_work import result_path
+from flatmeasure.batch.tasks import result_path
 from flatmeasure.display.labels import draw_text, text_width
 from flatmeasure.errors import OptionInvalid
 from flatmeasure.quantity import Quantity

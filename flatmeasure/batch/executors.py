@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from multiprocessing.connection import Connection, wait
 from typing import Protocol
 
-from flatmeasure.batch.photo_work import Outcome, Task, measure_photo
+from flatmeasure.batch.tasks import Outcome, Task
 
 ONE_THREAD = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 PATIENCE_S = 5.0
@@ -51,6 +51,13 @@ class Executor(Protocol):
         ...
 
 
+def measure_task(task: Task) -> Outcome:
+    """What workers do; only they import all that measures."""
+    from flatmeasure.batch.photo_work import measure_photo
+
+    return measure_photo(task)
+
+
 @dataclass
 class _Worker:
     """A process, the line to it, and the lifeline whose breaking ends it."""
@@ -71,7 +78,7 @@ class LocalProcesses:
         What is done with each task; it must be importable, since processes are started afresh.
     """
 
-    def __init__(self, count: int, work: Callable[[Task], Outcome] = measure_photo) -> None:
+    def __init__(self, count: int, work: Callable[[Task], Outcome] = measure_task) -> None:
         self._work = work
         # Started afresh, not forked: a worker then holds no end of another's lines, so that a broken one shows.
         self._context = multiprocessing.get_context("spawn")

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from flatmeasure.batch.photo_list import ListedPhoto
-from flatmeasure.batch.photo_work import Outcome
+from flatmeasure.batch.tasks import Outcome
 from flatmeasure.errors import OptionInvalid
 
 _SCHEMA = """

@@ -7,14 +7,14 @@ made of the photo's bytes and the options, so a photo that lies about twice, or 
 import hashlib
 import json
 import time
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from pathlib import Path
 from threading import Lock
 from typing import Any
 
 import cv2
 
-from flatmeasure.batch.photo_list import BatchOptions
+from flatmeasure.batch.tasks import Outcome, Task, result_path
 from flatmeasure.batch.thumbnail import draw_thumbnail
 from flatmeasure.errors import FlatMeasureError, OptionInvalid, PhotoUnreadable
 from flatmeasure.files import write_file
@@ -25,55 +25,6 @@ DIGITS = 4  # below anything a photo can tell
 _ONE_AT_A_TIME = Lock()  # a cluster's worker may have threads; a measurement has its process for itself
 
 
-@dataclass(frozen=True)
-class Task:
-    """A photo to measure.
-
-    Attributes
-    ----------
-    number : int
-        Of its row in the job table.
-    photo : str
-        Path of the file.
-    results : str
-        Folder of the results.
-    options : BatchOptions
-    digest : str
-        Of the options.
-    """
-
-    number: int
-    photo: str
-    results: str
-    options: BatchOptions
-    digest: str
-
-
-@dataclass(frozen=True)
-class Outcome:
-    """What became of a photo.
-
-    Attributes
-    ----------
-    key : str
-        Of bytes and options; empty where the file could not be read.
-    reason : str
-        Why it was not measured, one or two sentences; empty when it was.
-    stop : str
-        Why no further photo can be measured either, such as a full disk; empty when they can.
-    seconds : float
-        That it took.
-    summary : dict
-        ``warnings`` (codes), ``pieces`` and their ``edges`` as rows of the tables.
-    """
-
-    key: str
-    reason: str = ""
-    stop: str = ""
-    seconds: float = 0.0
-    summary: dict[str, Any] | None = None
-
-
 def work_key(photo: Path, digest: str) -> str:
     """Name of the work on a photo's bytes with options of a digest."""
     try:
@@ -82,11 +33,6 @@ def work_key(photo: Path, digest: str) -> str:
     except OSError as error:
         raise PhotoUnreadable(f"{photo.name} can't be read: {error.strerror}.") from error
     return hashlib.sha256(content + digest.encode()).hexdigest()[:24]
-
-
-def result_path(results: Path, kind: str, key: str) -> Path:
-    """Where a photo's ``measurement`` or ``thumbnail`` is kept; in folders of a few hundred files each."""
-    return results / f"{kind}s" / key[:2] / f"{key}.{'json' if kind == 'measurement' else 'jpg'}"
 
 
 def measure_photo(task: Task) -> Outcome:

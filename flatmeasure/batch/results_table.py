@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from flatmeasure.batch.job_table import JobRow
-from flatmeasure.batch.photo_work import result_path
+from flatmeasure.batch.tasks import result_path
 from flatmeasure.errors import OptionInvalid
 
 Row = dict[str, Any]

@@ -20,8 +20,8 @@ from flatmeasure.batch.contact_sheet import write_contact_sheets
 from flatmeasure.batch.executors import Done, Executor
 from flatmeasure.batch.job_table import JobTable
 from flatmeasure.batch.photo_list import BatchOptions, list_photos
-from flatmeasure.batch.photo_work import Outcome, Task, result_path
 from flatmeasure.batch.results_table import TableKind, write_tables
+from flatmeasure.batch.tasks import Outcome, Task, result_path
 from flatmeasure.errors import OptionInvalid, PhotoUnreadable
 from flatmeasure.units import LengthUnit
 
