@@ -272,7 +272,7 @@ def _set(
 
 
 def _named(at_px: Points) -> str:
-    return f"{at_px[0]:g},{at_px[1]:g}"
+    return f"{at_px[0]:.0f},{at_px[1]:.0f}"
 
 
 def _by_hand(at_px: Points, normal_px: Points, measurement: Measurement) -> tuple[Points, float]:

@@ -2,7 +2,6 @@
 
 import os
 import signal
-import time
 from pathlib import Path
 
 import cv2
@@ -17,15 +16,19 @@ SIZE_PX = (640, 480)
 PANEL = np.array([[-230.0, -200.0], [240.0, -190.0], [210.0, 170.0], [-180.0, 200.0]])
 
 
-def write_photos(folder: Path, count: int) -> None:
-    """Photos of one panel, each with noise of its own."""
+def small_scene() -> Scene:
+    """A panel between two coded squares."""
     camera, pose = scene_camera(SIZE_PX, View(1100, 6, turn_deg=3))
     references = (
         LaidReference("coded", (100, 100), (-360, -100), 7, code=3),
         LaidReference("coded", (100, 100), (360, 110), -4, code=4),
     )
-    scene = Scene(camera, pose, SIZE_PX, references, (LaidCloth(PANEL, colour=(150, 60, 52)),))
-    picture = render_photo(scene)
+    return Scene(camera, pose, SIZE_PX, references, (LaidCloth(PANEL, colour=(150, 60, 52)),))
+
+
+def write_photos(folder: Path, count: int) -> None:
+    """Photos of one panel, each with noise of its own."""
+    picture = render_photo(small_scene())
     folder.mkdir(parents=True, exist_ok=True)
     for i in range(count):
         noise = np.random.default_rng(i).normal(0.0, 1.5, picture.shape)
@@ -46,13 +49,6 @@ def dying_once(task: Task) -> Outcome:
     if "deadly" in Path(task.photo).name and not met.exists():
         met.touch()
         os.kill(os.getpid(), signal.SIGKILL)
-    return measure_photo(task)
-
-
-def slow(task: Task) -> Outcome:
-    """Tells who it is, and takes its time."""
-    (Path(task.results) / f"worker{os.getpid()}").touch()
-    time.sleep(30.0)
     return measure_photo(task)
 
 

@@ -18,6 +18,7 @@ import shapely  # noqa: E402
 
 from tests.benchmarks.absurd import print_absurd  # noqa: E402
 from tests.benchmarks.accuracy import print_accuracy  # noqa: E402
+from tests.benchmarks.batch import print_batch, print_batch_memory  # noqa: E402
 from tests.benchmarks.coverage import print_coverage, print_design_table  # noqa: E402
 from tests.benchmarks.edges import print_edges  # noqa: E402
 from tests.benchmarks.enough import print_enough  # noqa: E402
@@ -31,6 +32,7 @@ PARTS = {
     "coverage": [print_coverage, print_design_table],
     "speed": [print_speed],
     "memory": [print_memory],
+    "batch": [print_batch, print_batch_memory],
     "edges": [print_edges],
     "enough": [print_enough],
     "jigsaw": [print_jigsaw],
