@@ -143,14 +143,14 @@ def _document(answer: Answer, way: WayOut | None, unit: LengthUnit) -> dict[str,
     )
     from flatmeasure.enough.leftovers import leftovers
 
-    left = leftovers(way.answer if way else answer)
+    left = None if answer.stopped else leftovers(way.answer if way else answer)
     lines = list(answer_lines(answer, unit))
     if answer.verdict is not Verdict.ENOUGH:
         lines += way_out_lines(way, unit)
     layout = answer_to_dict(answer, None if way else left)
     return {
         "verdict": str(answer.verdict),
-        "text": "\n".join([*lines, *leftover_lines(left, unit)]),
+        "text": "\n".join([*lines, *(leftover_lines(left, unit) if left else ())]),
         "margin_mm": layout["margin_mm"],
         "stopped": answer.stopped,
         "layout": layout,

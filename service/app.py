@@ -55,7 +55,8 @@ def create_app(settings: Settings) -> FastAPI:
     add_handlers(app)
     for routes in (measurements, pictures, exports, pieces, answers, job_routes, health):
         app.include_router(routes.router)
-    app.add_middleware(Guard, settings=settings, metrics=service.metrics)
     if PAGE.is_dir():
         app.router.default = StaticFiles(directory=PAGE, html=True)  # after all routes, whatever the method
+    # Outside of everything else: added as a middleware, it would not see requests that are refused for their size.
+    app.middleware_stack = Guard(app.build_middleware_stack(), settings, service.metrics)
     return app

@@ -16,7 +16,6 @@ from service.problems import MEDIA_TYPE, Problem, invalid, problem_of
 _SENTENCES = {
     404: "There is nothing at this address.",
     405: "This address can't be asked in that way.",
-    413: "What was sent is too large.",
 }
 
 

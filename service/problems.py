@@ -88,6 +88,11 @@ def invalid(detail: str) -> Problem:
     return Problem(422, "request-invalid", detail)
 
 
+def too_large() -> Problem:
+    """More bytes than the service takes."""
+    return Problem(413, "too-large", "What was sent is too large.")
+
+
 def busy(seconds: int) -> Problem:
     """Too much waits already."""
     detail = f"The service has as much to do as it can take: try again in {seconds} seconds."

@@ -9,10 +9,11 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from service.metrics import Metrics
 from service.problem_replies import problem_reply
-from service.problems import Problem, problem_of
+from service.problems import Problem, problem_of, too_large
 from service.settings import Settings
 
 OPEN_PATHS = ("/v1/", "/metrics", "/openapi.json")  # what needs the token; the page's own files hold no data
+TOO_LARGE = 413
 SAFE_METHODS = ("GET", "HEAD", "OPTIONS")
 
 _POLICY = (
@@ -58,25 +59,36 @@ class Guard:
             nonlocal status, has_begun
             if message["type"] == "http.response.start":
                 status, has_begun = message["status"], True
-                headers = MutableHeaders(scope=message)
-                is_page = not scope["path"].startswith("/v1/")
-                headers["Content-Security-Policy"] = _POLICY if is_page else _FILE_POLICY
-                for name, value in _HEADERS.items():
-                    headers[name] = value
-                if "cache-control" not in headers:
-                    headers["Cache-Control"] = "no-cache"
+                _add_headers(scope, MutableHeaders(scope=message))
             await send(message)
+
+        async def send_problem_only(message: Message) -> None:
+            if has_begun and status == TOO_LARGE:
+                return  # the words below are sent in place of the framework's own
+            if message["type"] == "http.response.start" and message["status"] == TOO_LARGE:
+                await problem_reply(too_large())(asked, receive, send_guarded)
+                return
+            await send_guarded(message)
 
         problem = refusal(scope, self._settings)
         answer = self._app if problem is None else problem_reply(problem)
         try:
-            await answer(asked, receive, send_guarded)
+            await answer(asked, receive, send_problem_only)
         except Exception as error:  # whatever went wrong, the client is told, and the service goes on
             fault = problem_of(error)
             if not has_begun:
                 await problem_reply(fault)(scope, receive, send_guarded)
         route = getattr(asked.get("route"), "path", "none")
         self._metrics.count_request(scope["method"], route, status, time.perf_counter() - started)
+
+
+def _add_headers(scope: Scope, headers: MutableHeaders) -> None:
+    is_page = not scope["path"].startswith("/v1/")
+    headers["Content-Security-Policy"] = _POLICY if is_page else _FILE_POLICY
+    for name, value in _HEADERS.items():
+        headers[name] = value
+    if "cache-control" not in headers:
+        headers["Cache-Control"] = "no-cache"
 
 
 def refusal(scope: Scope, settings: Settings) -> Problem | None:

@@ -151,7 +151,7 @@ class WorkerPool:
             self._changed.notify_all()
 
     def close(self, grace_s: float) -> None:
-        """Finish what runs if it ends in time; whatever is left ends with PoolClosed."""
+        """Finish what runs if it is short and ends in time; whatever is left ends with PoolClosed."""
         with self._changed:
             self._closed = True
             self._end_by = time.monotonic() + grace_s
@@ -186,9 +186,9 @@ class WorkerPool:
                 self._waiting.appendleft(ticket)
                 self._changed.notify_all()
 
-    def ends_by(self) -> float:
-        """Until when running work may go on, on the monotonic clock."""
-        return self._end_by
+    def is_over(self, task: Task) -> bool:
+        """Whether running work has to end now, for the pool closes: what is long at once, other work after a while."""
+        return self._closed and (task.long or time.monotonic() > self._end_by)
 
 
 def gave_up() -> Problem:
@@ -279,7 +279,7 @@ class _Slot:
                 if not ticket.task.can_stop:
                     return self._cut_off(ticket, stopped())
                 line.send(STOP)
-            if time.monotonic() > self.pool.ends_by():
+            if self.pool.is_over(ticket.task):
                 return self._cut_off(ticket, PoolClosed())
             if time.monotonic() > until:
                 return self._cut_off(ticket, _too_slow(ticket.task.limit_s))
