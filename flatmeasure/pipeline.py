@@ -12,6 +12,7 @@ from flatmeasure.cloth.hints import Hints
 from flatmeasure.cloth.regions import ClothRegion
 from flatmeasure.cloth.segmentation import SeenCloth, resegment_cloth, see_cloth
 from flatmeasure.errors import Note, OptionInvalid
+from flatmeasure.outline.growth import without_growth
 from flatmeasure.outline.refinement import refine_outline
 from flatmeasure.photos.photo import Photo, PhotoSource, load_photo
 from flatmeasure.references.candidates import coded_candidates, grey_of
@@ -171,6 +172,10 @@ def _piece(name: str, region: ClothRegion, photo: Photo, view: Rectification, th
     avoid = [placed.reference.corners_px for placed in view.laid]
     outline = refine_outline(photo, region.outline_px, avoid_px=avoid)
     holes = [refine_outline(photo, hole, is_hole=True, avoid_px=avoid) for hole in region.holes_px]
+    if view.contrast is not None:
+        growth_px, _ = view.growth_px
+        outline = without_growth(outline, photo, growth_px, view.contrast)
+        holes = [without_growth(hole, photo, growth_px, view.contrast) for hole in holes]
     return measure_piece(
         name, outline, holes, view, thickness_mm, complete=not region.touches_frame, confidence=region.confidence
     )

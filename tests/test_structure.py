@@ -19,7 +19,7 @@ ORDER = {
     "references": ("figures candidates profiles steps saddles plausibility sightings finding checkerboard"),
     "view": "projection bundle lens_profile rectification grid_start grid grid_alone",
     "cloth": "network ground evidence hints spread separation regions things segmentation",
-    "outline": "ring appearance boundary stepfit refinement leading",
+    "outline": "ring appearance boundary stepfit refinement leading growth",
     "edges": "corners splines curves joints rounded breaks noise fitting",
     "results": "measurement shape measures advice",
     ".": "pipeline correction",

@@ -124,6 +124,8 @@ class Reference:
         Checker crossings, where the figure has them and the picture shows them.
     u_log_size : float
         Relative standard uncertainty of the size, common to all references of a photo: one print, one error.
+    contrast : float
+        Height of its steps, linear luminance; NaN when unknown.
     """
 
     kind: str
@@ -135,6 +137,7 @@ class Reference:
     blur_px: float
     saddles: Saddles | None = None
     u_log_size: float = U_LOG_SIZE
+    contrast: float = float("nan")
 
 
 @dataclass(frozen=True)

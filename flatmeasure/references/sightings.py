@@ -165,7 +165,9 @@ def reference(kind: str, sighting: Sighting, size_mm: tuple[float, float]) -> Re
     saddles = None
     if code is not None:
         saddles = locate_saddles(sighting.patch, corners_px, *crossings(code), sighting.contrast)
-    return Reference(kind, code, size_mm, corners_px, steps, None, sighting.blur_px, saddles)
+    return Reference(
+        kind, code, size_mm, corners_px, steps, None, sighting.blur_px, saddles, contrast=sighting.contrast
+    )
 
 
 def _has_hole(side: Line) -> bool:

@@ -88,6 +88,12 @@ class Rectification:
         """Apparent growth of dark areas and its standard uncertainty."""
         return float(self.solution.unknowns[GROWTH]), float(np.sqrt(self.solution.covariance[GROWTH, GROWTH]))
 
+    @property
+    def contrast(self) -> float | None:
+        """Height of the references' steps in linear luminance, where the growth was seen; None when unknown."""
+        seen = [placed.reference.contrast for placed in self.laid if np.isfinite(placed.reference.contrast)]
+        return float(np.median(seen)) if seen else None
+
     def to_mat(self, points_px: Points, z_mm: float | Points = 0.0) -> Points:
         """Points (N, 2) of the picture on the plane at height ``z_mm`` above the mat, (N, 2) mm."""
         return to_plane(np.asarray(points_px, dtype=np.float64).reshape(-1, 2), self.camera, self.pose, z_mm)
