@@ -320,6 +320,16 @@ def test_a_spoilt_job_table_failure(tmp_path: Path) -> None:
         JobTable(tmp_path / "jobs.sqlite3")
 
 
+def test_a_full_disk_is_told_failure(tmp_path: Path) -> None:
+    jobs = JobTable(tmp_path / "jobs.sqlite3")
+    jobs.list_photos([ListedPhoto("a.jpg", 1, 1)], "d")
+    jobs._rows.execute("PRAGMA max_page_count = 1")  # as a full disk does: no page can be added
+    with pytest.raises(OptionInvalid, match="make room"):
+        jobs.finish(1, Outcome("k", summary={"warnings": ["w" * 100_000], "pieces": []}))
+    assert jobs.counts() == {"waiting": 1, "measured": 0, "failed": 0}
+    jobs.close()
+
+
 def test_no_photos_no_fault(tmp_path: Path) -> None:
     (tmp_path / "in").mkdir()
     said = CliRunner().invoke(app, ["batch", str(tmp_path / "in"), "--out", str(tmp_path / "out")])

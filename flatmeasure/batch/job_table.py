@@ -7,6 +7,7 @@ Each change is one transaction in a write-ahead log, so the file is whole whenev
 import json
 import sqlite3
 from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
@@ -78,15 +79,17 @@ class JobTable:
         run = 1 + int(self._rows.execute("SELECT coalesce(max(run), 0) FROM photos").fetchone()[0])
         rest = iter(photos)
         while some := list(islice(rest, _AT_ONCE)):
-            with self._rows:
+            with self._told(), self._rows:
                 self._rows.execute("BEGIN")
                 rows = [(photo.path, photo.size, photo.mtime_ns, digest, run) for photo in some]
                 self._rows.executemany(_LIST, rows)
-        self._rows.execute("DELETE FROM photos WHERE run < ?", (run,))
+        with self._told():
+            self._rows.execute("DELETE FROM photos WHERE run < ?", (run,))
 
     def forget(self, number: int) -> None:
         """Let a photo wait again."""
-        self._rows.execute("UPDATE photos SET state = 'waiting' WHERE number = ?", (number,))
+        with self._told():
+            self._rows.execute("UPDATE photos SET state = 'waiting' WHERE number = ?", (number,))
 
     def rows(self, state: str = "") -> Iterator[JobRow]:
         """Photos in a state, or all, in order, a few hundred in memory at a time; rows may change meanwhile."""
@@ -104,23 +107,23 @@ class JobTable:
     def finish(self, number: int, outcome: Outcome) -> None:
         """Mark a photo as measured or failed, together with its results."""
         summary = outcome.summary or {"warnings": [], "pieces": []}
-        self._rows.execute(
-            "UPDATE photos SET state = ?, key = ?, reason = ?, seconds = ?, warnings = ?, pieces = ? WHERE number = ?",
-            (
-                "failed" if outcome.reason else "measured",
-                outcome.key,
-                outcome.reason,
-                outcome.seconds,
-                " ".join(summary["warnings"]),
-                json.dumps(summary["pieces"]),
-                number,
-            ),
+        row = (
+            "failed" if outcome.reason else "measured",
+            outcome.key,
+            outcome.reason,
+            outcome.seconds,
+            " ".join(summary["warnings"]),
+            json.dumps(summary["pieces"]),
         )
+        columns = "state = ?, key = ?, reason = ?, seconds = ?, warnings = ?, pieces = ?"
+        with self._told():
+            self._rows.execute(f"UPDATE photos SET {columns} WHERE number = ?", (*row, number))
 
     def count_death(self, number: int) -> int:
         """How many workers have died at a photo in this run, this one included."""
-        found = self._rows.execute("UPDATE photos SET deaths = deaths + 1 WHERE number = ? RETURNING deaths", (number,))
-        return int(found.fetchone()[0])
+        with self._told():
+            change = "UPDATE photos SET deaths = deaths + 1 WHERE number = ? RETURNING deaths"
+            return int(self._rows.execute(change, (number,)).fetchone()[0])
 
     def counts(self) -> dict[str, int]:
         """Number of photos in each state."""
@@ -130,3 +133,13 @@ class JobTable:
     def first(self, state: str, count: int) -> list[JobRow]:
         """The first few photos in a state."""
         return list(islice(self.rows(state), count))
+
+    @contextmanager
+    def _told(self) -> Iterator[None]:
+        """A change that can't be made, on a full disk say, is told in a sentence."""
+        try:
+            yield
+        except sqlite3.OperationalError as error:
+            raise OptionInvalid(
+                f"The table of what is done can't be written ({error}): make room, and give the same command again."
+            ) from error

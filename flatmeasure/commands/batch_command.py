@@ -86,7 +86,8 @@ def _executor(processes: int | None, cluster: str | None) -> "Executor":
 
     from flatmeasure.batch.executors import LocalProcesses
 
-    return LocalProcesses(processes or len(os.sched_getaffinity(0)))
+    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()
+    return LocalProcesses(processes or cores or 1)
 
 
 def _run(work: "Batch", executor: "Executor") -> None:
