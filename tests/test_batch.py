@@ -347,6 +347,12 @@ def test_results_within_the_folder_are_no_photos(tmp_path: Path) -> None:
     assert isinstance(found[0], ListedPhoto)
 
 
+def test_names_that_are_no_text_failure(tmp_path: Path) -> None:
+    (tmp_path / os.fsdecode(b"caf\xe9.jpg")).touch()
+    with pytest.raises(PhotoUnreadable, match="is no plain text: rename the file"):
+        list(list_photos(tmp_path, tmp_path / "out"))
+
+
 def test_workers_end_when_let_go_of(photos: Path, tmp_path: Path) -> None:
     executor = LocalProcesses(1)
     with Batch(photos, tmp_path / "out", OPTIONS) as batch:

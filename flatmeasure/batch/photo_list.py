@@ -7,6 +7,8 @@ from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
+from flatmeasure.errors import PhotoUnreadable
+
 ENDINGS = {".jpg", ".jpeg", ".png", ".webp", ".tif", ".tiff", ".heic", ".heif"}
 
 
@@ -47,13 +49,24 @@ def list_photos(folder: Path, leave_out: Path) -> Iterator[ListedPhoto]:
     """All photos in a folder and the folders within, in the order of their names.
 
     Hidden files and folders are left out, and so is a folder of results.
+
+    Raises
+    ------
+    PhotoUnreadable
+        A folder can't be read, or a name is no text: better than to leave photos out unseen.
     """
     left_out = leave_out.resolve()
-    for at, folders, names in os.walk(folder):
+    for at, folders, names in os.walk(folder, onerror=_refuse):
         folders[:] = sorted(f for f in folders if not f.startswith(".") and Path(at, f).resolve() != left_out)
         for name in sorted(names):
             path = Path(at, name)
             if name.startswith(".") or path.suffix.lower() not in ENDINGS or not path.is_file():
                 continue
-            state = path.stat()
-            yield ListedPhoto(path.relative_to(folder).as_posix(), state.st_size, state.st_mtime_ns)
+            shown, state = path.relative_to(folder).as_posix(), path.stat()
+            if not shown.isprintable():
+                raise PhotoUnreadable(f"The name {shown!a} is no plain text: rename the file or its folder.")
+            yield ListedPhoto(shown, state.st_size, state.st_mtime_ns)
+
+
+def _refuse(error: OSError) -> None:
+    raise PhotoUnreadable(f"The folder {error.filename} can't be read: {error.strerror}.") from error
