@@ -99,12 +99,13 @@ def coded_candidates(grey: Pixels) -> list[Candidate]:
     """
     reduced = reduce(grey, max(1, round(max(grey.shape) / CODE_SIDE_PX)))
     settings = cv2.aruco.DetectorParameters()
-    settings.adaptiveThreshWinSizeMin = settings.adaptiveThreshWinSizeMax = 23
+    # The threshold hollows out a square larger than its window: the inner outline reads as well, half a window inside.
+    settings.adaptiveThreshWinSizeMin = settings.adaptiveThreshWinSizeMax = 43
     settings.perspectiveRemovePixelPerCell = (
         8  # cells of few pixels, read in their middles: finds blurred small squares
     )
     settings.perspectiveRemoveIgnoredMarginPerCell = 0.25
-    settings.minMarkerDistanceRate = 0.02  # the outline of a narrow card must not displace the square on it
+    settings.minMarkerDistanceRate = 0.05  # joins both; the outline of a narrow card must not displace the square on it
     settings.minMarkerPerimeterRate = 4.0 * SMALLEST_SIDE
     settings.maxErroneousBitsInBorderRate = 0.2
     settings.errorCorrectionRate = 0.0
