@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+from contextlib import suppress
 from typing import TYPE_CHECKING, Any
 
 from service.database import new_id
@@ -61,8 +62,9 @@ class _Measuring:
         key = measuring_key(request["photo"], request["options"])
         first = Revision("measured", steps, result["document"])
         measurement = self._service.measurements.add(key, request["photo"], request["name"], first)
-        for width, picture in result["pictures"].items():
-            self._service.drawings.write(measurement, f"photo-{width}.jpg", picture)
+        with suppress(OSError):  # no matter: they are drawn again when they are asked for
+            for width, picture in result["pictures"].items():
+                self._service.drawings.write(measurement, f"photo-{width}.jpg", picture)
         return measurement
 
     def drop(self, request: Request) -> None:
@@ -115,9 +117,13 @@ class _Answering:
 
     def keep(self, request: Request, result: dict[str, Any]) -> str:
         answer = new_id()
-        for name, drawing in result["drawings"].items():
-            self._service.drawings.write(answer, name, drawing)
-        self._service.answers.add(answer, {"cloth": request["cloth"], **result["document"]}, result["placed"])
+        try:
+            for name, drawing in result["drawings"].items():
+                self._service.drawings.write(answer, name, drawing)
+            self._service.answers.add(answer, {"cloth": request["cloth"], **result["document"]}, result["placed"])
+        except BaseException:
+            self._service.drawings.remove_all(answer)
+            raise
         return answer
 
 

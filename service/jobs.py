@@ -135,7 +135,7 @@ class JobBoard:
         """
         found = self.find(job)
         if isinstance(found, Job) and found.ticket is not None:
-            found.ticket.stop()
+            self._pool.stop(found.ticket)
         return found
 
     def describe(self, job: Job | StoredJob) -> dict[str, Any]:

@@ -1,5 +1,6 @@
 """A measurement's photo and the photo with its measures drawn in."""
 
+from contextlib import suppress
 from typing import Annotated, Literal
 
 from fastapi import APIRouter, Query, Request
@@ -61,5 +62,6 @@ async def drawn(service: Service, owner: str, name: str, task: Task) -> bytes:
     if content is None:
         made = await service.work(task)
         content = made if isinstance(made, bytes) else str(made).encode()
-        await run_in_threadpool(service.drawings.write, owner, name, content)
+        with suppress(OSError):  # the disk is full: it is made again next time
+            await run_in_threadpool(service.drawings.write, owner, name, content)
     return content

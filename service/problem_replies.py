@@ -61,5 +61,5 @@ def add_handlers(app: FastAPI) -> None:
 
     app.add_exception_handler(RequestValidationError, not_valid)
     app.add_exception_handler(HTTPException, http)
-    for kind in (Problem, FlatMeasureError):
+    for kind in (Problem, FlatMeasureError, Exception):
         app.add_exception_handler(kind, known)

@@ -83,7 +83,7 @@ class Service:
         try:
             return await asyncio.shield(asyncio.wrap_future(ticket.result))
         except asyncio.CancelledError:
-            ticket.stop()
+            self.pool.stop(ticket)
             raise
 
 

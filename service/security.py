@@ -75,9 +75,8 @@ class Guard:
         try:
             await answer(asked, receive, send_problem_only)
         except Exception as error:  # whatever went wrong, the client is told, and the service goes on
-            fault = problem_of(error)
             if not has_begun:
-                await problem_reply(fault)(scope, receive, send_guarded)
+                await problem_reply(problem_of(error))(asked, receive, send_guarded)
         route = getattr(asked.get("route"), "path", "none")
         self._metrics.count_request(scope["method"], route, status, time.perf_counter() - started)
 

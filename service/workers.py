@@ -77,10 +77,6 @@ class Ticket:
     stopped: bool = False
     result: Future[Any] = field(default_factory=Future)
 
-    def stop(self) -> None:
-        """Ask for the end of this work; the worker's thread sees to it."""
-        self.stopped = True
-
 
 class WorkerPool:
     """Processes and what waits for them.
@@ -149,6 +145,16 @@ class WorkerPool:
                 raise busy(RETRY_AFTER_S)
             self._waiting.append(ticket)
             self._changed.notify_all()
+
+    def stop(self, ticket: Ticket) -> None:
+        """End work: at once if it waits; if it runs, the worker's thread sees to it."""
+        with self._changed:
+            ticket.stopped = True
+            is_waiting = ticket in self._waiting
+            if is_waiting:
+                self._waiting.remove(ticket)
+        if is_waiting:
+            ticket.result.set_exception(stopped())
 
     def close(self, grace_s: float) -> None:
         """Finish what runs if it is short and ends in time; whatever is left ends with PoolClosed."""
@@ -219,10 +225,7 @@ class _Slot:
         while (ticket := self.pool.take(self.quick_only)) is not None:
             self.is_busy = True
             try:
-                if ticket.stopped:
-                    ticket.result.set_exception(stopped())
-                else:
-                    self._do(ticket)
+                self._do(ticket)
             except Exception as error:  # a fault here must not end the thread, nor leave anybody waiting
                 self._end()
                 if not ticket.result.done():

@@ -29,8 +29,8 @@ def serve(
     FLATMEASURE_TOKEN is the token that requests must carry, FLATMEASURE_DATABASE the URL of a PostgreSQL database.
     """
     token = os.environ.get(TOKEN_VARIABLE) or None
-    is_loopback = _is_loopback(host)
-    if not is_loopback and token is None:
+    local = is_loopback(host)
+    if not local and token is None:
         raise OptionInvalid(f"To be reached from other computers the service needs a token: set {TOKEN_VARIABLE}.")
     try:
         import uvicorn
@@ -45,7 +45,7 @@ def serve(
         folder=(folder or Path(platformdirs.user_data_dir("flatmeasure")) / "service").resolve(),
         database_url=os.environ.get(DATABASE_VARIABLE) or None,
         token=token,
-        host_names=LOOPBACK_NAMES if is_loopback else (),
+        host_names=LOOPBACK_NAMES if local else (),
         **({"workers": workers} if workers else {}),
     )
     shown = f"[{host}]" if ":" in host else host
@@ -60,7 +60,8 @@ def serve(
     )
 
 
-def _is_loopback(host: str) -> bool:
+def is_loopback(host: str) -> bool:
+    """Whether an address is reached from this computer only."""
     if host == "localhost":
         return True
     try:
