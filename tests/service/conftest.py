@@ -66,3 +66,12 @@ def plaid(client: httpx.Client) -> dict[str, Any]:
     assert reply.status_code == 201, reply.text
     measured: dict[str, Any] = reply.json()
     return measured
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    """Chromium, for the page; not longer than its tests, which share their thread's event loop with it."""
+    from tests.service.browser import browsing
+
+    with browsing() as opened:
+        yield opened

@@ -1,6 +1,6 @@
 /** The second tab: which tool the finger is, the chosen corner, and what waits to be measured again. */
 
-import { h, put } from "./dom.js";
+import { h, put, switchable, switchTo } from "./dom.js";
 import { pieceChoice } from "./measures.js";
 
 /** @typedef {import("./corners.js").CornerTool} CornerTool */
@@ -25,8 +25,8 @@ export function correctTab(parts) {
   const advice = h("p.hint");
   const cornerBox = h("div.corner-box");
   const said = h("p", { role: "status" });
-  const undo = h("button.plain", { type: "button", onclick: () => edits.undo() }, "Undo");
-  const again = h("button.main", { type: "button", onclick: parts.measureAgain });
+  const undo = switchable("plain", "Undo", () => edits.undo());
+  const again = switchable("main", "Measure again", parts.measureAgain);
   const waiting = h("div.waiting", {}, said, h("div.row", {}, undo, again));
 
   /** @type {HTMLInputElement[]} */
@@ -70,7 +70,7 @@ export function correctTab(parts) {
   function drawWaiting() {
     const some = edits.list.length > 0;
     for (const input of inputs) input.disabled = edits.sort !== null && edits.sort !== (["cloth", "not"].includes(input.value) ? "hints" : "corners");
-    undo.disabled = again.disabled = !some || parts.busy();
+    for (const button of [undo, again]) switchTo(button, some && !parts.busy());
     again.textContent = parts.busy() ? "Measuring…" : "Measure again";
     said.textContent = some ? `Changed: ${edits.summary()}.` : "Nothing changed yet.";
   }

@@ -83,6 +83,22 @@ export function field(label, control, hint = null, after = null) {
   return h("div.field", {}, h("label", { for: control.id }, label), row, described);
 }
 
+/**
+ * A button that can be switched off without losing the focus, which a disabled one would.
+ * @param {string} kind its classes, such as "main"
+ * @param {string} title
+ * @param {() => void} act
+ */
+export function switchable(kind, title, act) {
+  const button = h(`button.${kind}`, { type: "button", onclick: () => button.getAttribute("aria-disabled") !== "true" && act() }, title);
+  return button;
+}
+
+/** @param {HTMLElement} button @param {boolean} on */
+export function switchTo(button, on) {
+  button.setAttribute("aria-disabled", String(!on));
+}
+
 /** Says a sentence to screen readers without moving the focus. @param {string} text */
 export function announce(text) {
   const region = document.getElementById("live");

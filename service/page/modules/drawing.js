@@ -28,7 +28,7 @@ export function pieceName(piece) {
 /** @param {Piece} piece @returns {number | null} */
 export function grainAngle(piece) {
   if (!piece.grain) return null;
-  return "edge" in piece.grain ? edgeAngle(piece, piece.grain.edge) : piece.grain.angle_deg;
+  return piece.grain.angle_deg ?? (piece.grain.edge ? edgeAngle(piece, piece.grain.edge) : null);
 }
 
 /** Lines with a dark casing, to be seen on any cloth. @param {string} d @param {string} kind */

@@ -1,6 +1,6 @@
 /** The third tab: names, seam allowances and the grain of a piece, kept as a revision of their own. */
 
-import { field, h, put } from "./dom.js";
+import { field, h, put, switchable, switchTo } from "./dom.js";
 import { edgeName, grainAngle, pieceName } from "./drawing.js";
 import { pieceChoice } from "./measures.js";
 import { parseMm, plainLength } from "./units.js";
@@ -10,16 +10,9 @@ import { parseMm, plainLength } from "./units.js";
 /** @typedef {import("./types.js").Unit} Unit */
 /** @typedef {import("./drawing.js").Selection} Selection */
 
-const NOTE_KEYS = /** @type {(keyof Notes)[]} */ (["name", "labels", "allowances_mm", "grain", "layers"]);
-
 /** A piece with what is noted but not saved. @param {Piece} piece @param {Record<string, Notes>} drafts @returns {Piece} */
 export function withNotes(piece, drafts) {
   return { ...piece, ...drafts[piece.id] };
-}
-
-/** @param {Piece} piece @returns {Notes} */
-function notesOf(piece) {
-  return Object.fromEntries(NOTE_KEYS.filter((key) => piece[key] !== undefined).map((key) => [key, piece[key]]));
 }
 
 /**
@@ -30,13 +23,13 @@ export function notesTab(parts) {
   const { drafts } = parts;
   const chosen = parts.pieces().find((one) => one.id === parts.selection().piece) ?? parts.pieces()[0];
   const said = h("p", { role: "status" });
-  const save = h("button.main", { type: "button", onclick: parts.save });
+  const save = switchable("main", "Save", parts.save);
   if (!chosen) return { content: [h("p", {}, "There is no piece to name.")], drawEdge() {}, drawSave() {} };
   const now = () => withNotes(chosen, drafts);
 
   /** @param {Notes} change */
   function note(change) {
-    drafts[chosen.id] = { ...notesOf(chosen), ...drafts[chosen.id], ...change };
+    drafts[chosen.id] = { ...drafts[chosen.id], ...change };
     parts.redraw();
     drawSave();
   }
@@ -50,10 +43,15 @@ export function notesTab(parts) {
     put(pick, h("option", { value: "" }, "Choose, or tap it in the photo"),
       piece.edges.map((one) => h("option", { value: one.id, selected: one.id === edge?.id }, piece.labels?.[one.id] ? `${one.id}: ${piece.labels[one.id]}` : one.id)));
     if (!edge) return put(edgeFields);
-    const name = h("input", { type: "text", maxlength: 80, value: piece.labels?.[edge.id] ?? "", placeholder: "such as hem", oninput: () => note({ labels: setKey(now().labels, edge.id, name.value.trim() || null) }) });
+    const name = h("input", { type: "text", maxlength: 80, value: piece.labels?.[edge.id] ?? "", placeholder: "such as hem", oninput: () => {
+      note({ labels: setKey(now().labels, edge.id, name.value.trim() || null) });
+      sayAlong();
+    } });
+    const along = h("button.plain.small", { type: "button", onclick: () => { note({ grain: { edge: edge.id } }); drawGrain(); } });
+    const sayAlong = () => { along.textContent = `The grain runs along ${edgeName(now(), edge.id)}`; };
     const allowance = lengthInput(piece.allowances_mm?.[edge.id], parts.unit(), (mm) => note({ allowances_mm: setKey(now().allowances_mm, edge.id, mm) }));
-    put(edgeFields, h("div.pair", {}, field("Its name", name), field("Its seam allowance", allowance, null, h("span.unit", {}, parts.unit()))),
-      h("button.plain.small", { type: "button", onclick: () => { note({ grain: { edge: edge.id } }); drawGrain(); } }, `The grain runs along ${edgeName(piece, edge.id)}`));
+    put(edgeFields, h("div.pair", {}, field("Its name", name), field("Its seam allowance", allowance, null, h("span.unit", {}, parts.unit()))), along);
+    sayAlong();
   }
 
   const grainText = h("p", { role: "status" });
@@ -66,13 +64,13 @@ export function notesTab(parts) {
     turn.value = String(Math.round(angle ?? 90) % 180);
     turn.setAttribute("aria-valuetext", angle === null ? "not known" : `${Math.round(angle)} degrees`);
     grainText.textContent = angle === null ? "Not known. Choose an edge it runs along, or turn the arrow."
-      : piece.grain && "edge" in piece.grain ? `Along ${edgeName(piece, piece.grain.edge)}.` : `At ${Math.round(angle)}° to the mat's width.`;
+      : piece.grain?.edge ? `Along ${edgeName(piece, piece.grain.edge)}.` : `At ${Math.round(angle)}° to the mat's width.`;
   }
 
   function drawSave() {
     const some = Object.keys(drafts).length > 0;
     said.textContent = some ? "Not saved yet." : "Nothing to save.";
-    save.disabled = !some || parts.busy();
+    switchTo(save, some && !parts.busy());
     save.textContent = parts.busy() ? "Saving…" : "Save";
   }
 

@@ -14,14 +14,17 @@ export function makeTabs(label, entries, onChange) {
     h("button.tab", { type: "button", role: "tab", id: `tab-${id}`, "aria-controls": "tab-panel", onclick: () => choose(id) }, title));
   const list = h("div.tabs", { role: "tablist", "aria-label": label, onkeydown: keys }, buttons);
 
+  function place() {
+    return entries.findIndex(({ id }) => id === current);
+  }
+
   /** @param {KeyboardEvent} event */
   function keys(event) {
     const way = { ArrowRight: 1, ArrowLeft: -1 }[event.key];
     if (!way) return;
     event.preventDefault();
-    const next = (entries.findIndex(({ id }) => id === current) + way + entries.length) % entries.length;
+    const next = (place() + way + entries.length) % entries.length;
     choose(entries[next].id);
-    buttons[next].focus();
   }
 
   /** @param {string} id */
@@ -30,6 +33,7 @@ export function makeTabs(label, entries, onChange) {
     onChange(id);
     render();
     panel.scrollTop = 0;
+    if (list.contains(document.activeElement)) buttons[place()].focus();
   }
 
   function render() {
@@ -41,7 +45,7 @@ export function makeTabs(label, entries, onChange) {
     panel.setAttribute("aria-labelledby", `tab-${current}`);
     const [focused, scrolled] = [panel.contains(document.activeElement) ? document.activeElement : null, panel.scrollTop];
     put(panel);
-    entries.find(({ id }) => id === current)?.show(panel);
+    entries[place()].show(panel);
     panel.scrollTop = scrolled;
     if (focused) refocus(focused);
   }
@@ -50,7 +54,7 @@ export function makeTabs(label, entries, onChange) {
   function refocus(before) {
     const key = before.getAttribute("data-key");
     const again = key ? panel.querySelector(`[data-key="${CSS.escape(key)}"]`) : null;
-    (again ?? buttons[entries.findIndex(({ id }) => id === current)]).focus({ preventScroll: true });
+    (again ?? buttons[place()]).focus({ preventScroll: true });
   }
 
   return { list, panel, choose, render, current: () => current };

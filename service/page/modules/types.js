@@ -8,7 +8,7 @@
  * @typedef {{at_mm: Point, at_px: Point, angle: Quantity}} Corner
  * @typedef {{id: string, from: number, to: number, kind: "straight" | "curve", length: Quantity, chord: Quantity,
  *   depth: Quantity, weak: number, points_mm: Point[]}} Edge
- * @typedef {{angle_deg: number} | {edge: string}} Grain
+ * @typedef {{angle_deg?: number, edge?: string}} Grain
  * @typedef {{name?: string, labels?: Record<string, string>, allowances_mm?: Record<string, number>, grain?: Grain | null,
  *   layers?: number}} Notes
  * @typedef {{id: string, complete: boolean, confidence: number, area: Quantity, perimeter: Quantity, along: Quantity,
