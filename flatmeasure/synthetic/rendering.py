@@ -119,7 +119,7 @@ def _paint_mat(picture: Picture, scene: Scene) -> None:
 def _paint_reference(picture: Picture, reference: LaidReference, scene: Scene) -> None:
     def loop(left: float, top: float, right: float, bottom: float, margin_mm: float = 0.0) -> Points:
         corners = np.array([[left, top], [left, bottom], [right, bottom], [right, top]])
-        return see_loop(reference.at(corners, margin_mm), scene)
+        return see_loop(reference.at(corners, margin_mm), scene, reference.height_mm)
 
     if reference.kind == "light":
         _fill(picture, [loop(0, 0, 1, 1)], PAPER)

@@ -3,6 +3,7 @@
 Units, axes and pixel centres: see ``camera``.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -13,6 +14,7 @@ from shapely.ops import unary_union
 from flatmeasure.photos.camera import Camera, Points, Pose, focal_from_35mm, project
 from flatmeasure.references.figures import UNIT_CORNERS
 
+Height = Callable[[Points], Points]  # (N,) mm above the mat at places (N, 2)
 Colour = tuple[int, int, int]  # red, green, blue as a picture file holds them (sRGB, 0 to 255)
 
 CHORD_PX = 6.0  # the lens bends a straight side: it is drawn as chords of about this length
@@ -70,6 +72,10 @@ class LaidReference:
         Width of the card's light border round a coded or dark figure.
     marks : bool
         Whether a coded card has checkers in the corners of its margin (``figures.corner_marks``).
+    lifted_mm : float
+        Height of its right side above the mat, its left side lying on it.
+    arched_mm : float
+        Height to which it bulges midway between left and right.
     """
 
     kind: Literal["coded", "dark", "light"]
@@ -79,6 +85,8 @@ class LaidReference:
     code: int = 0
     border_mm: float = 20.0
     marks: bool = False
+    lifted_mm: float = 0.0
+    arched_mm: float = 0.0
 
     @property
     def corners_mm(self) -> Points:
@@ -93,6 +101,11 @@ class LaidReference:
         size = np.array(self.size_mm) + 2.0 * margin_mm
         flat = (share - 0.5) * size * [1.0, -1.0]
         return np.asarray(flat @ turn_matrix(self.turn_deg).T + np.array(self.centre_mm))
+
+    def height_mm(self, points_mm: Points) -> Points:
+        """(N,) height of the figure's sheet over places (N, 2) of the mat."""
+        across = (points_mm - np.array(self.centre_mm)) @ turn_matrix(self.turn_deg)[:, 0] / self.size_mm[0] + 0.5
+        return np.asarray(self.lifted_mm * across + self.arched_mm * 4.0 * across * (1.0 - across))
 
 
 @dataclass(frozen=True, eq=False)
@@ -184,24 +197,29 @@ def turn_matrix(angle_deg: float) -> Points:
     return np.array([[cos, -sin], [sin, cos]])
 
 
-def see(points_mm: Points, scene: Scene, z_mm: float = 0.0) -> Points:
-    """Points (N, 2) of the mat frame at a height, in pixels."""
-    return project(np.column_stack([points_mm, np.full(len(points_mm), z_mm)]), scene.camera, scene.pose)
+def see(points_mm: Points, scene: Scene, z_mm: float | Points = 0.0) -> Points:
+    """Points (N, 2) of the mat frame at a height, or each at its own, in pixels."""
+    heights = np.broadcast_to(np.asarray(z_mm, dtype=np.float64), (len(points_mm),))
+    return project(np.column_stack([points_mm, heights]), scene.camera, scene.pose)
 
 
-def see_loop(loop_mm: Points, scene: Scene, z_mm: float = 0.0) -> Points:
-    """A closed outline (N, 2) of straight sides in pixels (M, 2), the sides cut into chords for the lens to bend."""
+def see_loop(loop_mm: Points, scene: Scene, z_mm: float | Height = 0.0) -> Points:
+    """A closed outline (N, 2) of straight sides in pixels (M, 2), the sides cut into chords for the lens to bend.
+
+    ``z_mm`` is its height, or tells it for places (N, 2).
+    """
     mm_per_px = scene.pose.centre_mm[2] / scene.camera.focal_px
     run = np.roll(loop_mm, -1, axis=0) - loop_mm
     parts = np.maximum(np.ceil(np.linalg.norm(run, axis=1) / (CHORD_PX * mm_per_px)), 1).astype(int)
     side = np.repeat(np.arange(len(loop_mm)), parts)
     step = np.arange(len(side)) - np.repeat(np.cumsum(parts) - parts, parts)
-    return see(loop_mm[side] + run[side] * (step / parts[side])[:, None], scene, z_mm)
+    at = loop_mm[side] + run[side] * (step / parts[side])[:, None]
+    return see(at, scene, z_mm(at) if callable(z_mm) else z_mm)
 
 
 def corners_px(reference: LaidReference, scene: Scene) -> Points:
     """(4, 2) true corners of a reference in the picture, in the order of ``LaidReference.corners_mm``."""
-    return see(reference.corners_mm, scene)
+    return see(reference.corners_mm, scene, reference.height_mm(reference.corners_mm))
 
 
 def silhouette_px(cloth: LaidCloth, scene: Scene) -> Polygon:

@@ -1,0 +1,73 @@
+"""References that do not lie flat are noticed, and said."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from flatmeasure.errors import ReferenceImplausible
+from flatmeasure.photos.photo import Photo
+from flatmeasure.synthetic.rendering import render_photo
+from flatmeasure.synthetic.scene import LaidReference, Scene, View, scene_camera, see
+from flatmeasure.view.rectification import Rectification, rectify
+
+SIZE = (2000, 1500)
+SQUARES = (
+    LaidReference("coded", (100, 100), (-360.0, -220.0), 8, code=1),
+    LaidReference("coded", (100, 100), (370.0, 210.0), -15, code=2),
+    LaidReference("coded", (100, 100), (360.0, -230.0), 30, code=3),
+)
+ENDS_MM = np.array([[-250.0, 0.0], [250.0, 30.0]])
+LENGTH_MM = float(np.linalg.norm(ENDS_MM[1] - ENDS_MM[0]))
+
+
+def scene(*squares: LaidReference) -> Scene:
+    camera, pose = scene_camera(SIZE, View(1250, 10, turn_deg=5))
+    return Scene(camera, pose, SIZE, squares)
+
+
+def view_of(*squares: LaidReference) -> Rectification:
+    return rectify(Photo(render_photo(scene(*squares)), "squares", "", focal_35mm=26.0), square_mm=100.0)
+
+
+def off_in_u(view: Rectification) -> float:
+    """Error of a length across the mat, in units of its u."""
+    seen = view.distance(*see(ENDS_MM, scene()))
+    return abs(seen.value - LENGTH_MM) / seen.u
+
+
+def codes(view: Rectification) -> list[str]:
+    return [note.code for note in view.notes]
+
+
+@pytest.mark.parametrize("count", [1, 2, 3])
+def test_flat_squares_are_not_blamed(count: int) -> None:
+    view = view_of(*SQUARES[:count])
+    assert codes(view) == []
+    assert off_in_u(view) < 2.5
+
+
+@pytest.mark.parametrize("arched_mm", [3.0, 6.0])
+def test_a_bent_square_is_said(arched_mm: float) -> None:
+    view = view_of(replace(SQUARES[0], arched_mm=arched_mm))
+    assert codes(view) == ["reference-uneven"]
+    assert off_in_u(view) < 2.5
+
+
+def test_a_strongly_bent_square_is_refused() -> None:
+    with pytest.raises(ReferenceImplausible, match="lay it flat"):
+        view_of(replace(SQUARES[0], arched_mm=12.0))
+
+
+@pytest.mark.parametrize("lifted_mm", [15.0, 30.0])
+def test_a_lifted_square_among_three_is_left_out_by_name(lifted_mm: float) -> None:
+    view = view_of(SQUARES[0], replace(SQUARES[1], lifted_mm=lifted_mm), SQUARES[2])
+    assert codes(view) == ["reference-left-out"]
+    assert "coded square 2" in view.notes[0].message
+    assert off_in_u(view) < 2.5
+
+
+def test_a_lifted_square_beside_another_is_said() -> None:
+    view = view_of(SQUARES[0], replace(SQUARES[1], lifted_mm=20.0))
+    assert codes(view) == ["reference-uneven"]
+    assert off_in_u(view) < 2.5
