@@ -13,7 +13,8 @@ def export_measurement(payload: Mapping[str, Any], _report: Callable[[float, str
     Parameters
     ----------
     payload : mapping
-        ``document`` (a measurement with its notes), ``name``, ``kind``, ``unit`` and, for some, ``choice``.
+        ``document`` (a measurement with its notes), ``name``, ``kind``, ``unit`` and, for some, ``choice`` or
+        ``overlay``, a JPEG file.
 
     Returns
     -------
@@ -51,9 +52,16 @@ def _pattern(payload: Mapping[str, Any], unit: LengthUnit) -> bytes:
     return pattern_pdf(cut_pieces(payload["document"]), PatternPaper(payload["choice"]), unit)
 
 
+def _report(payload: Mapping[str, Any], unit: LengthUnit) -> str:
+    from flatmeasure.exports.report import report_html
+
+    return report_html(payload["document"], payload["overlay"], unit)
+
+
 _FORMS: dict[str, Callable[[Mapping[str, Any], LengthUnit], str | bytes]] = {
     "table.csv": _table,
     "outline.svg": _svg,
     "outline.dxf": _dxf,
     "pattern.pdf": _pattern,
+    "report.html": _report,
 }

@@ -10,7 +10,7 @@ from starlette.concurrency import run_in_threadpool
 from flatmeasure.units import LengthUnit
 from service.answers import PdfReply
 from service.measurements import Id, RevisionNumber
-from service.pictures import Unit
+from service.pictures import Unit, overlay_of
 from service.pieces import SVG, SvgReply
 from service.replies import file_reply
 from service.running import Here, Service
@@ -19,12 +19,19 @@ from service.workers import Task
 router = APIRouter(prefix="/v1/measurements/{measurement}", tags=["exports"])
 
 DXF, PDF, CSV = "image/vnd.dxf", "application/pdf", "text/csv; charset=utf-8"
+HTML = "text/html; charset=utf-8"
 
 
 class CsvReply(Response):
     """For the API's description."""
 
     media_type = "text/csv"
+
+
+class HtmlReply(Response):
+    """For the API's description."""
+
+    media_type = "text/html"
 
 
 class DxfReply(Response):
@@ -83,6 +90,16 @@ async def get_pattern(
     """The pieces with their seam allowances, grain and names."""
     wanted = {"kind": "pattern.pdf", "unit": str(unit), "choice": paper if tiled else "sheet"}
     return await _export(request, service, (measurement, revision), wanted, PDF)
+
+
+@router.get("/report.html", response_class=HtmlReply, summary="A report to read or print")
+async def get_report(
+    request: Request, service: Here, measurement: Id, revision: RevisionNumber = None, unit: Unit = LengthUnit.MM
+) -> Response:
+    """The photo with its measures and all figures on one page that needs nothing else."""
+    stored = await run_in_threadpool(service.measurements.get, measurement, revision)
+    wanted = {"kind": "report.html", "unit": str(unit), "overlay": await overlay_of(service, stored, unit)}
+    return await _export(request, service, (measurement, stored.revision), wanted, HTML)
 
 
 async def _export(

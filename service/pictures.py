@@ -9,6 +9,7 @@ from starlette.concurrency import run_in_threadpool
 
 from flatmeasure.units import LengthUnit
 from service.job_kinds import measuring_payload
+from service.measurement_store import Stored
 from service.measurements import Id, RevisionNumber
 from service.replies import file_reply
 from service.running import Here, Service
@@ -50,10 +51,14 @@ async def get_overlay(
 ) -> Response:
     """The part of the photo with cloth and references, and the measures on it, as JPEG."""
     stored = await run_in_threadpool(service.measurements.get, measurement, revision)
+    return file_reply(request, await overlay_of(service, stored, unit), "image/jpeg")
+
+
+async def overlay_of(service: Service, stored: Stored, unit: LengthUnit) -> bytes:
+    """The photo with the measures of a revision drawn in, as JPEG."""
     payload = measuring_payload(service, stored.photo, stored.document["photo"]["name"], stored.request)
     task = Task("overlay", payload | {"unit": str(unit)}, service.settings.measure_s)
-    content = await drawn(service, measurement, f"overlay-{stored.revision}-{unit}.jpg", task)
-    return file_reply(request, content, "image/jpeg")
+    return await drawn(service, stored.id, f"overlay-{stored.revision}-{unit}.jpg", task)
 
 
 async def drawn(service: Service, owner: str, name: str, task: Task) -> bytes:

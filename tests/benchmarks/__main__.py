@@ -22,7 +22,9 @@ from tests.benchmarks.batch import print_batch, print_batch_memory  # noqa: E402
 from tests.benchmarks.coverage import print_coverage, print_design_table  # noqa: E402
 from tests.benchmarks.edges import print_edges  # noqa: E402
 from tests.benchmarks.enough import print_enough  # noqa: E402
+from tests.benchmarks.faults import print_faults  # noqa: E402
 from tests.benchmarks.jigsaw import print_jigsaw  # noqa: E402
+from tests.benchmarks.load import print_load  # noqa: E402
 from tests.benchmarks.nesting import print_nesting  # noqa: E402
 from tests.benchmarks.outside import print_outside  # noqa: E402
 from tests.benchmarks.speed import print_memory, print_speed  # noqa: E402
@@ -39,6 +41,8 @@ PARTS = {
     "nesting": [print_nesting],
     "outside": [print_outside],
     "absurd": [print_absurd],
+    "load": [print_load],
+    "faults": [print_faults],
 }
 
 

@@ -209,6 +209,7 @@ def test_deleted_is_gone_with_its_files(client: httpx.Client, server: Server) ->
         ("outline.dxf", b"  0\n"),
         ("outline.dxf?layers=astm", b"  0\n"),
         ("pattern.pdf", b"%PDF-"),
+        ("report.html", b"<!DOCTYPE html>"),
         ("pattern.pdf?paper=letter&tiled=false&unit=in", b"%PDF-"),
     ],
 )
