@@ -104,7 +104,7 @@ def _spread(fits: Fits, breaks: Sequence[Break]) -> float:
     if not breaks:
         return 1.0
     scaled = np.concatenate([edge.residuals_mm / edge.u_mm for edge in fits.edges(breaks)])
-    return max(0.3, 1.4826 * float(np.median(np.abs(scaled))))
+    return max(0.6, 1.4826 * float(np.median(np.abs(scaled))))
 
 
 def _outside_rounded(fits: Fits, breaks: list[Break], spread: float) -> list[Break]:

@@ -18,7 +18,12 @@ from flatmeasure.edges.noise import calibrated
 Points = NDArray[np.float64]
 
 LEAST_RAD = 0.1  # turn of a sharp corner between the final edges
+BLUNT_RAD = 0.8  # a turn up to here may be a dent that the outline's noise makes
+FICKLE_RAD = 0.6  # then it changes by this when the dent is followed
 OUTLINE_STEP_MM = 1.0
+WEAK_WINDOW = 8  # points on either side among which weak ones are counted
+USUAL_WEAK_SHARE = 0.05  # every corner and every crossing line makes a point or two weak
+WEAK_GROWTH = 4.0  # u of points among weak ones only, in units of those' u
 FEWEST_POINTS = 3  # of an edge
 
 
@@ -101,10 +106,11 @@ def fit_outline(points_mm: Points, u_mm: Points, weak: NDArray[np.bool_]) -> Fit
     while breaks:
         edges = fits.followed(breaks)
         joints = [joint(edges[i - 1], edges[i], b) for i, b in enumerate(breaks)]
-        kinked = [b for b, j in zip(breaks, joints, strict=True) if b.at_mm is not None or abs(j.turn_rad) > LEAST_RAD]
-        if len(kinked) == len(breaks):
+        found = zip(breaks, fits.joints(breaks), joints, strict=True)
+        kept = [b for b, simple, final in found if b.at_mm is not None or _is_kink(simple.turn_rad, final.turn_rad)]
+        if len(kept) == len(breaks):
             return _assemble(calibrated(edges, chain.step_mm), joints, breaks)
-        breaks = kinked
+        breaks = kept
     return _closed(chain)
 
 
@@ -128,8 +134,17 @@ def fit_between(chain: Chain, breaks: Sequence[Break]) -> FittedOutline:
 def chain_to_fit(points_mm: Points, u_mm: Points, weak: NDArray[np.bool_]) -> Chain:
     """An outline's points weighted for fitting; parameters and errors as for `fit_outline`."""
     _check(points_mm, u_mm, weak)
-    u = np.maximum(u_mm, 0.01)
-    return chain_of(points_mm, np.where(weak, np.maximum(u, 2.0 * np.median(u)), u))
+    return chain_of(points_mm, _allowing_for(weak, np.maximum(u_mm, 0.01)))
+
+
+def _allowing_for(weak: NDArray[np.bool_], u_mm: Points) -> Points:
+    """Uncertainties (N,) that grow where many points around are weak: those between are hardly better."""
+    if not np.any(weak):
+        return u_mm
+    width = 2 * WEAK_WINDOW + 1
+    share = np.convolve(np.pad(weak / width, WEAK_WINDOW, mode="wrap"), np.ones(width), "valid")
+    growth = WEAK_GROWTH * float(np.median(u_mm[weak])) * np.maximum(share - USUAL_WEAK_SHARE, 0.0)
+    return np.hypot(np.where(weak, np.maximum(u_mm, 2.0 * np.median(u_mm)), u_mm), growth)
 
 
 def _check(points_mm: Points, u_mm: Points, weak: NDArray[np.bool_]) -> None:
@@ -142,6 +157,11 @@ def _check(points_mm: Points, u_mm: Points, weak: NDArray[np.bool_]) -> None:
     x, y = points_mm.T
     if np.sum(x * np.roll(y, -1) - y * np.roll(x, -1)) <= 0:
         raise ValueError("points_mm must run counter-clockwise.")
+
+
+def _is_kink(simple_rad: float, final_rad: float) -> bool:
+    """Whether edges turn at their joint, and a blunt turn does not depend on how closely they follow their points."""
+    return abs(final_rad) > LEAST_RAD and (abs(simple_rad) > BLUNT_RAD or abs(final_rad - simple_rad) < FICKLE_RAD)
 
 
 def _assemble(smooths: list[Smooth], joints: list[Joint], breaks: Sequence[Break]) -> FittedOutline:

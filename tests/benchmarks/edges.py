@@ -134,7 +134,7 @@ def _noise(count: int, mm_per_px: float, random: Random) -> tuple[Points, Points
     if random.uniform() < ALIKE_SHARE:
         alike = np.roll(np.arange(count) * step < random.uniform(40.0, 150.0), random.integers(count))
         noise += alike * (random.normal(0.0, 0.3, count) + 2.0 * _smooth(random.normal(size=count), 6.0 / step))
-        u, weak = np.where(alike, 3.0 * u, u), weak | (alike & (random.uniform(size=count) < 0.6))
+        u, weak = np.where(alike, 3.0 * u, u), weak | (alike & (random.uniform(size=count) < random.uniform(0.2, 0.8)))
     return noise, np.where(weak, np.maximum(u, mm_per_px), u), weak
 
 
