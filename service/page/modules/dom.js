@@ -2,7 +2,7 @@
 
 const SVG_NAMESPACE = "http://www.w3.org/2000/svg";
 
-/** @typedef {Node | string | number | null | undefined | false | Child[]} Child */
+/** @typedef {Node | string | number | null | undefined | false | any[]} Child */
 
 /**
  * An HTML element. Attributes starting with "on" are listeners; true sets an empty attribute, false and null none.

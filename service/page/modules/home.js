@@ -103,10 +103,17 @@ export function homeScreen(root, queue, leaving) {
   }
 
   async function drawRecent() {
+    const list = h("ul.cards");
+    const more = h("div.more");
+    const load = async (/** @type {string} */ path) => {
+      const { items, next } = await getJson(path);
+      list.append(...items.map(card));
+      put(more, next ? h("button.plain", { type: "button", onclick: () => load(next) }, "Show more") : null);
+    };
     try {
-      const { items } = await getJson("/v1/measurements?limit=12");
+      await load("/v1/measurements?limit=8");
       put(recent, h("section", { "aria-labelledby": "recent-title" }, h("h2", { id: "recent-title" }, "Measured lately"),
-        items.length ? h("ul.cards", {}, items.map(card)) : h("p.hint", {}, "Nothing yet. Your photos and their measures will stand here.")));
+        list.children.length ? list : h("p.hint", {}, "Nothing yet. Your photos and their measures will stand here."), more));
     } catch (problem) {
       put(recent, notice("note", /** @type {Error} */ (problem).message));
     }

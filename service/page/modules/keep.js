@@ -23,7 +23,9 @@ export function keepTab(resource, open) {
   const message = h("div");
   const paper = h("select", { onchange: () => remember({ paper: paper.value }) }, [["a4", "A4"], ["letter", "US Letter"]].map(([value, title]) => h("option", { value, selected: prefs().paper === value }, title)));
   const tiled = h("input", { type: "checkbox", checked: true });
+  const ids = resource.measurement.pieces.map(({ id }) => encodeURIComponent(`${resource.id}:${id}`));
   return [
+    h("a.main", { href: `#/enough?cloth=${ids.join(",")}` }, "Is it enough for a pattern?"),
     h("section", { "aria-labelledby": "files-title" }, h("h2", { id: "files-title" }, "Files"),
       h("ul.files", {}, FILES.map((file) => h("li", {}, h("button.file", { type: "button", onclick: () => save(file.path) }, h("b", {}, `${file.title} `, h("span.kind", {}, file.kind)), h("span", {}, file.about))))),
       h("div.pair", {}, field("Paper of the PDF", paper), h("label.check", {}, tiled, h("span", {}, "Several sheets to join"))),

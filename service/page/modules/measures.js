@@ -2,7 +2,7 @@
 
 import { h, notice } from "./dom.js";
 import { edgeName, pieceName } from "./drawing.js";
-import { format, givenLength, sixteenths, spoken } from "./units.js";
+import { format, givenLength, sentence, sixteenths, spoken } from "./units.js";
 
 /** @typedef {import("./types.js").Piece} Piece */
 /** @typedef {import("./types.js").Quantity} Quantity */
@@ -24,7 +24,7 @@ export function measuresTab(measurement, selection, unit, select) {
     pieceChoice(measurement.pieces, selection, select),
     summary(piece, unit),
     edge ? edgeCard(piece, edge.id, unit) : h("p.hint.tap-hint", {}, "Tap an edge in the photo to see it by itself."),
-    measurement.warnings.map((warning) => notice("note", warning.message, h("p", {}, warning.advice))),
+    measurement.warnings.map((warning) => notice("note", sentence(warning.message, unit), h("p", {}, sentence(warning.advice, unit)))),
     edgeTable(piece, selection, unit, select),
     h("p.hint", {}, "± holds the true value in about 95 of 100 cases. The angle is that of the corner where an edge begins."),
     squaresLine(measurement, unit),

@@ -4,7 +4,7 @@ import { field, h, newId, put } from "./dom.js";
 import { prefs } from "./prefs.js";
 import { stashName } from "./stash.js";
 import { lazyPicture } from "./thumbnails.js";
-import { fromMm, parseMm } from "./units.js";
+import { format, fromMm, parseMm } from "./units.js";
 
 /** @typedef {import("./types.js").StashPiece} StashPiece */
 /** @typedef {{pattern: Record<string, any> | null, file: File | null}} Wanted */
@@ -21,7 +21,7 @@ export function patternForm(stash) {
   const file = h("input", { type: "file", accept: ".json,.svg,.dxf" });
   /** @type {Set<string>} */
   const measured = new Set();
-  const ways = [["rows", "Type sizes"], ["file", "A file"], ["stash", "The stash"]];
+  const ways = [["rows", "Sizes"], ["file", "A file"], ["stash", "The stash"]];
   const radios = ways.map(([value, title]) => h("label.choice", {}, h("input", { type: "radio", name: "way", value, checked: value === way, onchange: () => { way = value; draw(); } }), h("span", {}, title)));
   draw();
 
@@ -53,8 +53,8 @@ export function pieceList(pieces, chosen, name, changed = () => {}) {
       else chosen.delete(piece.id);
       changed();
     } });
-    const size = [piece.along, piece.across].map(({ value }) => Math.round(fromMm(value, "cm"))).join(" × ");
-    return h("li", {}, h("label.pick-row", {}, box, lazyPicture(piece.thumbnail, ""), h("span", {}, h("b", {}, stashName(piece)), h("span.aside", {}, `about ${size} cm`))));
+    const size = [piece.along, piece.across].map((length) => format(length, prefs().unit)).join(" by ");
+    return h("li", {}, h("label.pick-row", {}, box, lazyPicture(piece.thumbnail, ""), h("span", {}, h("b", {}, stashName(piece)), h("span.aside", {}, size))));
   }));
 }
 

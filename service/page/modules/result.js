@@ -1,6 +1,6 @@
 /** The screen of one measurement: the photo with its outline, and the tabs beside or under it. */
 
-import { getMeasurement, picture, rename, revise } from "./api.js";
+import { getMeasurement, picture, Problem, rename, revise } from "./api.js";
 import { CornerTool } from "./corners.js";
 import { correctTab } from "./correct.js";
 import { announce, h, notice, put } from "./dom.js";
@@ -99,7 +99,7 @@ class Result {
     this.#banner();
   }
 
-  /** @param {number} revision */
+  /** @param {number | null} revision null: the latest */
   async open(revision) {
     await this.#work(async () => this.#take(await getMeasurement(this.resource.id, revision)));
   }
@@ -138,11 +138,13 @@ class Result {
   async #work(act) {
     this.busy = true;
     this.problem = null;
+    this.outdated = false;
     this.#renderBars();
     try {
       await act();
     } catch (problem) {
       this.problem = /** @type {Error} */ (problem).message;
+      this.outdated = problem instanceof Problem && problem.status === 409;
     }
     this.busy = false;
     this.#renderBars();
@@ -173,9 +175,11 @@ class Result {
     const latest = this.#latest();
     const shown = this.resource.revisions.find(({ revision }) => revision === this.resource.revision);
     put(this.banner,
-      this.problem ? notice("error", this.problem, h("button.plain.small", { type: "button", onclick: () => { this.problem = null; this.#banner(); } }, "Close")) : null,
+      this.problem ? notice("error", this.problem, h("div.row", {}, this.outdated
+        ? h("button.plain.small", { type: "button", onclick: () => this.open(null) }, "Fetch it again")
+        : h("button.plain.small", { type: "button", onclick: () => { this.problem = null; this.#banner(); } }, "Close"))) : null,
       this.resource.revision < latest ? notice("note", `This is version ${this.resource.revision} of ${latest}, of ${shown ? when(shown.created) : "earlier"}.`,
-        h("div.row", {}, h("button.plain.small", { type: "button", onclick: () => this.goBack(this.resource.revision) }, "Go back to it"), h("button.plain.small", { type: "button", onclick: () => this.open(latest) }, "Show the latest"))) : null);
+        h("div.row", {}, h("button.plain.small", { type: "button", onclick: () => this.goBack(this.resource.revision) }, "Go back to it"), h("button.plain.small", { type: "button", onclick: () => this.open(null) }, "Show the latest"))) : null);
   }
 
   async #photo() {

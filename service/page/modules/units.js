@@ -66,6 +66,12 @@ export function spoken(quantity, unit) {
   return `${value} plus or minus ${plusMinus} ${words[/** @type {keyof typeof words} */ (symbol)] ?? symbol}`;
 }
 
+/** The millimetres of a sentence of the service in the unit chosen, with as many digits. @param {string} text @param {Unit} unit */
+export function sentence(text, unit) {
+  if (unit === "mm") return text;
+  return text.replace(/(\d+(?:\.\d+)?)\s?mm\b/g, (_, mm) => `${Number(fromMm(Number(mm), unit).toPrecision(Math.max(mm.replace(".", "").length, 2)))}\u00a0${unit}`);
+}
+
 /** Inches to the nearest sixteenth, such as "27 5/8". @param {number} mm */
 export function sixteenths(mm) {
   const total = Math.round((mm / 25.4) * 16);
