@@ -209,3 +209,26 @@ def test_outward_and_inward_at_an_inner_corner() -> None:
     seamed = apply_allowance(panel_from_outline("A", outline), {"A3": -10.0, "A4": 5.0})
     assert seamed.area.value == pytest.approx(300.0 * 110.0 + 115.0 * 140.0)
     assert [115.0, 110.0] in np.round(seamed.outlines_mm[0], 6).tolist()
+
+
+def test_wide_hem_ends_at_the_sides_line() -> None:
+    """An A-line skirt's hem allowance goes on as far as the sides do, not straight down past them."""
+    skirt = panel_from_outline("A", [[0.0, 0.0], [400.0, 0.0], [330.0, 500.0], [80.0, 500.0]])
+    slant = {"A2": -70.0 / 500.0, "A4": 80.0 / 500.0}  # x for y
+    seamed = apply_allowance(skirt, {"A1": -30.0})
+    (outline,) = seamed.outlines_mm
+    wanted = [[-30.0 * slant["A4"], -30.0], [400.0 - 30.0 * slant["A2"], -30.0], [330.0, 500.0], [80.0, 500.0]]
+    assert Polygon(outline).symmetric_difference(Polygon(wanted)).area < 1e-3
+    lengths = {edge.id: edge.new_length.value for edge in seamed.edges}
+    assert lengths["A1"] == pytest.approx(wanted[1][0] - wanted[0][0], abs=1e-6)
+    assert lengths["A2"] == pytest.approx(530.0 * np.hypot(1.0, slant["A2"]), abs=1e-6)
+
+
+def test_wide_strip_beside_a_narrow_one_at_an_obtuse_corner() -> None:
+    """Each line keeps its own distance up to where the two meet."""
+    corner = panel_from_outline("A", [[0.0, 0.0], [200.0, 0.0], [260.0, 100.0], [0.0, 150.0]])
+    (outline,) = apply_allowance(corner, {"A1": -30.0, "A2": -5.0}).outlines_mm
+    along = np.array([60.0, 100.0]) / np.hypot(60.0, 100.0)
+    met = np.array([200.0 + (5.0 - 30.0 * along[0]) / along[1], -30.0])
+    assert np.min(np.hypot(*(outline - met).T)) < 1e-6
+    assert np.max((outline[:, 0] - 200.0) * along[1] - outline[:, 1] * along[0]) < 5.0 + 1e-6

@@ -19,7 +19,9 @@ from flatmeasure.errors import PatternInvalid
 from flatmeasure.photos.camera import Points
 
 CURVE_MM = 0.002  # a curve's chords leave it by no more: over a full turn that is 4 um of length
+ARC_CUBICS = 4  # at least so many for an arc: with one, a half circle comes out a thousandth too wide
 CLOSED_MM = 0.1  # ends this near are one
+SAME_MM = 1e-6  # two points this near would make a side whose direction is rounding
 MM_PER_DXF_UNIT = {1: 25.4, 2: 304.8, 4: 1.0, 5: 10.0, 6: 1000.0}  # $INSUNITS
 MAX_POINTS = 20_000
 UP_DEG = 90.0  # the grain where a drawing does not tell it
@@ -125,8 +127,8 @@ def _dxf_rings(entities: Iterable[Any], scale: float) -> list[tuple[str, Points]
         if entity.dxftype() == "INSERT":
             found += [(str(entity.dxf.name), ring) for _, ring in _dxf_rings(entity.virtual_entities(), scale)]
         elif entity.dxftype() in {"LWPOLYLINE", "POLYLINE", "CIRCLE", "ELLIPSE", "SPLINE"}:
-            line = path.make_path(entity)
-            points = np.array([[p.x, p.y] for p in line.flattening(CURVE_MM / scale)]) * scale
+            line = path.make_path(entity, segments=ARC_CUBICS)
+            points = np.array([[p.x, p.y] for p in line.flattening(CURVE_MM / scale, segments=4)]) * scale
             if len(points) > 1:
                 found.append((str(entity.dxf.layer), points))
     return found
@@ -170,8 +172,9 @@ def _check_closed(rings: list[Points], label: str) -> None:
 
 
 def _outline(label: str, rings: list[Points]) -> Polygon:
-    """The largest ring, the others its holes."""
-    rings = sorted(rings, key=lambda ring: -abs(float(Polygon(ring).area)) if len(ring) > 3 else 0.0)
+    """The largest ring, the others its holes; a last point that is the first but for rounding is left out."""
+    rings = [ring[:-1] if np.hypot(*(ring[0] - ring[-1])) < SAME_MM else ring for ring in rings]
+    rings = sorted(rings, key=lambda ring: -abs(float(Polygon(ring).area)) if len(ring) > 2 else 0.0)
     return polygon_of(label, rings[0], rings[1:])
 
 

@@ -1,7 +1,7 @@
 """What is drawn of a piece, in millimetres: cut line, stitching line, grain arrow, notches and words."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
@@ -15,6 +15,7 @@ from flatmeasure.pieces.panel import Panel
 from flatmeasure.units import LengthUnit
 
 NOTCH_MM = 5.0  # deep; pattern notches are 3 to 10 mm (common practice)
+SAME_MM = 1e-6
 HEAD_SHARE = 0.8  # of the letter height: an arrow head's length
 SEAM_REACH = 4.0  # a seam's line is carried on to the cut edge over at most so many allowances
 
@@ -100,7 +101,7 @@ def piece_marks(piece: CutPiece, unit: LengthUnit) -> PieceMarks:
     panel = piece.panel
     inward = {edge: mm for edge, mm in piece.allowances_mm.items() if mm > 0.0}
     outward = {edge: mm for edge, mm in piece.allowances_mm.items() if mm < 0.0}
-    cut = changed_panel(panel, outward) if outward else panel
+    cut = _cut(panel, outward) if outward else panel
     seams = _stitching(panel, inward, piece)
     notches = _notches(piece, cut, seams)
     strokes = [Stroke(Group.OUTLINE, tuple(cut.edge_points(edge) for edge in cut.edges), closed=True)]
@@ -140,6 +141,24 @@ def shelves(boxes_mm: Sequence[tuple[Points, Points]], gap_mm: float, widest_mm:
         reached = np.maximum(reached, [left + width, row + height])
         left += width + gap_mm
     return places, reached + gap_mm
+
+
+def _cut(panel: Panel, outward: dict[str, float]) -> Panel:
+    """A panel with its outline along the cut line, its edges meeting where their lines do."""
+    edges = apply_allowance(panel, outward).edges
+    lines = [edge.lines_mm[0] for edge in edges if len(edge.lines_mm) == 1]
+    ends = [line[-1] - following[0] for line, following in zip(lines, lines[1:] + lines[:1], strict=True)]
+    if len(lines) < len(edges) or max(float(np.hypot(*gap)) for gap in ends) > SAME_MM:
+        return changed_panel(panel, outward)  # a line is interrupted, or rounded off at a sharp corner
+    firsts = np.cumsum([0, *[len(line) - 1 for line in lines]])
+    return replace(
+        panel,
+        outline_mm=np.concatenate([line[:-1] for line in lines]),
+        edges=tuple(
+            replace(old, first=int(first), last=int(last % firsts[-1]), length=edge.new_length)
+            for old, edge, first, last in zip(panel.edges, edges, firsts[:-1], firsts[1:], strict=True)
+        ),
+    )
 
 
 def _stitching(panel: Panel, inward: dict[str, float], piece: CutPiece) -> dict[str, SeamEdge]:

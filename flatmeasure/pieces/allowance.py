@@ -23,6 +23,7 @@ from flatmeasure.pieces.panel_parts import ON_LINE_MM, SLIVER_MM2, part_of, poly
 from flatmeasure.quantity import Quantity
 
 BEND_SHARE = 0.5  # how far past the meeting on a straight edge a strip is carried on, of its width and of the way there
+OVERSHOOT = 1.2  # how far past the strip what is taken off its end reaches, for an edge may bend
 MITRE_LIMIT = 5.0  # allowances: a sharper point, or a dart's tip, is rounded
 
 
@@ -88,10 +89,14 @@ class Seamed:
 
 @dataclass(frozen=True, eq=False)
 class _Sweep:
-    """What an edge passes over on its way to its new line, and that line, longer than what will be left of it."""
+    """What an edge passes over on its way to its new line, and that line, longer than what will be left of it.
+
+    ``beyond`` is the part of the region that lies past the new lines of the edges beside it.
+    """
 
     region: BaseGeometry
     line: BaseGeometry
+    beyond: BaseGeometry
 
 
 def apply_allowance(panel: Panel, allowance_mm: float | Mapping[str, float]) -> Seamed:
@@ -194,6 +199,7 @@ def _numbers(panel: Panel, inward: NDArray[np.float64]) -> NDArray[np.float64]:
 def _region(panel: Panel, inward: NDArray[np.float64], sweeps: list[_Sweep]) -> BaseGeometry:
     """The cloth inside the new line."""
     swept = whole_union([sweep.region for sweep in sweeps])
+    swept = swept.difference(unary_union([sweep.beyond for sweep in sweeps]))
     outer = panel.outer.union(swept) if np.any(inward < 0.0) else panel.outer.difference(swept)
     holes = unary_union([Polygon(hole) for hole in panel.holes_mm])
     return unary_union([_without_pinholes(part).difference(holes) for part in polygons(outer)])
@@ -214,6 +220,7 @@ def _sweeps(panel: Panel, inward: NDArray[np.float64]) -> list[_Sweep]:
     distance = inward[owner]
     regions: list[list[BaseGeometry]] = [[] for _ in panel.edges]
     lines: list[list[BaseGeometry]] = [[] for _ in panel.edges]
+    beyond: list[list[BaseGeometry]] = [[] for _ in panel.edges]
     for k, vertex in enumerate(points):
         following, step = points[(k + 1) % len(points)], left[k] * distance[k]
         regions[owner[k]].append(Polygon([vertex, following, following + step, vertex + step]))
@@ -222,7 +229,12 @@ def _sweeps(panel: Panel, inward: NDArray[np.float64]) -> list[_Sweep]:
         for side, region, line in _joined(vertex, along[pair], left[pair], distance[pair]):
             regions[owner[pair[side]]].append(region)
             lines[owner[pair[side]]].append(line)
-    return [_Sweep(whole_union(region), unary_union(line)) for region, line in zip(regions, lines, strict=True)]
+        for side, part in _overshoot(vertex, along[pair], left[pair], distance[pair]):
+            beyond[owner[pair[side]]].append(part)
+    return [
+        _Sweep(whole_union(region), unary_union(line), unary_union(part))
+        for region, line, part in zip(regions, lines, beyond, strict=True)
+    ]
 
 
 def _joined(
@@ -256,6 +268,22 @@ def _joined(
                 Polygon([vertex, vertex + step, vertex + step + far, vertex + far]),
                 LineString([vertex + step, vertex + step + far]),
             )
+
+
+def _overshoot(
+    vertex: Points, along: Points, left: Points, distance: NDArray[np.float64]
+) -> Iterator[tuple[int, BaseGeometry]]:
+    """What of an outward strip's square end lies past the other strip's line: where a wide one meets a narrow one."""
+    cross = float(along[0, 0] * along[1, 1] - along[0, 1] * along[1, 0])
+    if cross < 1e-12 or np.any(distance > 0.0) or distance[0] == distance[1]:
+        return
+    met = np.asarray(np.linalg.solve(left, distance), dtype=np.float64)
+    for side, forward in ((0, 1.0), (1, -1.0)):
+        step = left[side] * distance[side]
+        if float((met - step) @ along[side]) * forward < 0.0:
+            near = step * distance[1 - side] / float(left[1 - side] @ step)
+            far = [near + OVERSHOOT * (corner - near) for corner in (met, step)]
+            yield side, Polygon([vertex + near, vertex + far[0], vertex + far[1]])
 
 
 def _lines(region: BaseGeometry, sweeps: list[_Sweep]) -> list[tuple[Points, ...]]:
