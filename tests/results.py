@@ -21,7 +21,7 @@ NOTE = Note("one-reference", "Only one reference was found.", "Lay squares on op
 
 
 def measurement(colour: tuple[int, int, int] = (38, 48, 92)) -> Measurement:
-    """A panel A with a hole and curved edge A3, weak along A2; a small triangle B; one square of 100 mm."""
+    """A panel A with a hole and curved edge A3, half of A2 weak; a small triangle B; one square of 100 mm."""
     camera, pose = scene_camera(SIZE_PX, View(height_mm=1100.0, tilt_deg=15.0))
     laid = LaidReference("dark", (100.0, 100.0), (-340.0, -150.0), turn_deg=10.0)
     cloths = (LaidCloth(PANEL_MM, (HOLE_MM,), colour), LaidCloth(SMALL_MM, (), colour))
@@ -50,6 +50,7 @@ def piece(name: str, outline_mm: np.ndarray, holes_mm: tuple[np.ndarray, ...], v
             points_mm=side,
             points_px=view.to_picture(side),
             weak=0.5 if i == 1 else 0.0,
+            unsure=np.arange(len(side)) < (10 if i == 1 else 0),
         )
         for i, side in enumerate(sides)
     )

@@ -62,18 +62,19 @@ def test_outline_shows_on_any_cloth(colour: tuple[int, int, int]) -> None:
     assert near(picture, frame.shown((square[0] + square[1]) / 2), REFERENCE)
 
 
-def test_weak_edge_is_broken_into_dashes() -> None:
+def test_edge_is_broken_into_dashes_where_it_is_unsure() -> None:
     found = measurement()
     frame = overlay._frame(found.photo, found)
     picture = draw_overlay(found.photo, found)
 
-    def share_drawn(edge: int) -> float:
-        ends = frame.shown(found.pieces[0].edges[edge].points_px)[[1, 6]]
+    def share_drawn(edge: int, first: int, last: int) -> float:
+        ends = frame.shown(found.pieces[0].edges[edge].points_px)[[first, last]]
         points = ends[0] + np.linspace(0, 1, 200)[:, None] * (ends[1] - ends[0])
         return float(np.mean([near(picture, at, OUTLINE, reach=1) for at in points]))
 
-    assert share_drawn(0) > 0.98
-    assert 0.3 < share_drawn(1) < 0.9
+    assert share_drawn(0, 1, 6) > 0.98
+    assert 0.3 < share_drawn(1, 1, 6) < 0.9
+    assert share_drawn(1, 12, 17) > 0.98
 
 
 def test_colours_differ_in_grey() -> None:

@@ -6,6 +6,7 @@ Every line is light inside a dark casing, so that it shows on any cloth, in grey
 import math
 import textwrap
 from dataclasses import dataclass
+from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -14,7 +15,7 @@ from numpy.typing import NDArray
 from flatmeasure.display.labels import Colour, Label, draw_labels, draw_text, place_labels
 from flatmeasure.photos.camera import Points
 from flatmeasure.photos.photo import Photo
-from flatmeasure.results.measurement import WEAK_SHARE, Edge, Measurement, Piece
+from flatmeasure.results.measurement import Edge, Measurement, Piece
 from flatmeasure.units import LengthUnit, format_length, format_quantity, mm_per_unit
 from flatmeasure.view.rectification import Rectification
 
@@ -144,10 +145,19 @@ def _fill(mask: NDArray[np.uint8] | NDArray[np.float32], loops: list[Points], fr
     cv2.fillPoly(mask, [np.rint(frame.shown(loop)).astype(np.int32) for loop in loops], (value,))
 
 
-def _draw_line(picture: Pixels, points: Points, colour: Colour, *, closed: bool, thickness: int = 3) -> None:
+def _draw_line(picture: Pixels, points: Points, colour: Colour, *, closed: bool = False, thickness: int = 3) -> None:
     fixed = [np.rint(points * 2**SUBPIXEL_BITS).astype(np.int32).reshape(-1, 1, 2)]
     for tint, width in ((CASING, thickness + 4), (colour, thickness)):
         cv2.polylines(picture, fixed, closed, tint, width, cv2.LINE_AA, SUBPIXEL_BITS)
+
+
+def _draw_edge(picture: Pixels, points: Points, unsure: NDArray[np.bool_]) -> None:
+    """An edge, dashed where its place is unsure: between points both of which are."""
+    dashed = unsure[:-1] & unsure[1:]
+    bounds = [0, *(np.flatnonzero(np.diff(dashed)) + 1).tolist(), len(dashed)]
+    for first, last in pairwise(bounds):
+        draw = _draw_dashed if dashed[first] else _draw_line
+        draw(picture, points[first : last + 1], OUTLINE)
 
 
 def _draw_dashed(picture: Pixels, points: Points, colour: Colour) -> None:
@@ -155,7 +165,7 @@ def _draw_dashed(picture: Pixels, points: Points, colour: Colour) -> None:
     for start in np.arange(0.0, along[-1], DASH_PX + GAP_PX):
         at = np.linspace(start, min(start + DASH_PX, along[-1]), 6)
         dash = np.column_stack([np.interp(at, along, points[:, axis]) for axis in (0, 1)])
-        _draw_line(picture, dash, colour, closed=False)
+        _draw_line(picture, dash, colour)
 
 
 def _draw_piece(picture: Pixels, cost: NDArray[np.float32], piece: Piece, frame: _Frame) -> None:
@@ -163,11 +173,7 @@ def _draw_piece(picture: Pixels, cost: NDArray[np.float32], piece: Piece, frame:
     for hole in piece.holes_px:
         _draw_line(picture, frame.shown(hole), OUTLINE, closed=True, thickness=2)
     for edge in piece.edges:
-        line = frame.shown(edge.points_px)
-        if edge.weak > WEAK_SHARE:
-            _draw_dashed(picture, line, OUTLINE)
-        else:
-            _draw_line(picture, line, OUTLINE, closed=False)
+        _draw_edge(picture, frame.shown(edge.points_px), edge.unsure)
     outline = np.rint(frame.shown(piece.outline_px)).astype(np.int32)
     cv2.polylines(cost, [outline], True, (COST_LINE,), 9)
     for number, corner in enumerate(piece.corners, start=1):
@@ -271,7 +277,7 @@ def _scale_bar(cost: NDArray[np.float32], view: Rectification, frame: _Frame, un
 
 
 def _draw_scale_bar(picture: Pixels, cost: NDArray[np.float32], bar: _ScaleBar, unit: LengthUnit) -> None:
-    _draw_line(picture, bar.points, WHITE, closed=False, thickness=8)
+    _draw_line(picture, bar.points, WHITE, thickness=8)
     _draw_half(picture, bar.points[1:])
     text = format_length(bar.length_mm, unit)
     left, top, right, bottom = bar.box(picture.shape[1], picture.shape[0])
@@ -295,7 +301,7 @@ def _round_length(target_mm: float, unit: LengthUnit) -> float:
 
 def _legend(measurement: Measurement, width: int) -> Pixels:
     lines = [f"{measurement.photo.name}: ± holds the true value in about 95 of 100 cases."]
-    if any(edge.weak > WEAK_SHARE for piece in measurement.pieces for edge in piece.edges):
+    if any(np.any(edge.unsure) for piece in measurement.pieces for edge in piece.edges):
         lines[0] += " Dashed: the cloth hardly shows against the ground, less sure."
     lines += [f"Note: {note.message} {note.advice}" for note in measurement.warnings]
     rows = [row for line in lines for row in textwrap.wrap(line, max(20, round(width / SMALL_PX * 1.9)))]

@@ -7,6 +7,8 @@ upright photo.
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
 from shapely.geometry import Polygon
 
 from flatmeasure.edges.joints import Break
@@ -18,7 +20,7 @@ from flatmeasure.quantity import Quantity
 from flatmeasure.view.rectification import PlacedReference, Rectification
 
 SCHEMA = "flatmeasure.measurement/1"
-WEAK_SHARE = 0.15  # of an edge without a clear step, from which it is said and drawn dashed
+WEAK_SHARE = 0.15  # of points without a clear step: from here on an edge is called unclear, a stretch drawn dashed
 MM_DIGITS, PX_DIGITS = 3, 2  # a micrometre and a hundredth of a pixel: below anything a photo can tell
 
 
@@ -56,6 +58,8 @@ class Edge:
         The fitted edge.
     weak : float
         Share of the edge along which the picture shows no clear step, 0..1.
+    unsure : (K,) array of bool
+        Points in the midst of places without a clear step.
     """
 
     id: str
@@ -68,6 +72,7 @@ class Edge:
     points_mm: Points
     points_px: Points
     weak: float
+    unsure: NDArray[np.bool_]
 
 
 @dataclass(frozen=True, eq=False)

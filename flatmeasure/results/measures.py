@@ -15,10 +15,11 @@ from flatmeasure.edges.joints import Break
 from flatmeasure.outline.refinement import Outline
 from flatmeasure.photos.camera import Points
 from flatmeasure.quantity import CORRELATION_MM, Quantity, root_sum_squares
-from flatmeasure.results.measurement import Corner, Edge, Piece, Traced
+from flatmeasure.results.measurement import WEAK_SHARE, Corner, Edge, Piece, Traced
 from flatmeasure.results.shape import OWN_FIELDS, Shape, shape_of
 from flatmeasure.view.rectification import Rectification, polygon_area
 
+AROUND = 17  # points of an outline among which weak ones are counted: over some 60 px
 SIDES_CAUSE = "shadow and wall at the cloth's edge"
 
 Measure = Callable[[Points], NDArray[np.float64]]  # of displaced outlines (..., P, 2)
@@ -146,11 +147,11 @@ def _edge_slice(shape: Shape, index: int) -> NDArray[np.intp]:
 
 
 def _edges(names: Sequence[str], shape: Shape, outline: Outline) -> tuple[Edge, ...]:
-    weak = _weak_share(shape, outline)
-    return tuple(_edge(name, shape, i, float(weak[i])) for i, name in enumerate(names))
+    weak, unsure = _weak_share(shape, outline), _unsure(shape, outline)
+    return tuple(_edge(name, shape, i, float(weak[i]), unsure) for i, name in enumerate(names))
 
 
-def _edge(name: str, shape: Shape, index: int, weak: float) -> Edge:
+def _edge(name: str, shape: Shape, index: int, weak: float, unsure: NDArray[np.bool_]) -> Edge:
     fitted, count = shape.fit.edges[index], len(shape.starts)
     at = _edge_slice(shape, index)
     points, moves = shape.points_mm[at], shape.moves[:, at]
@@ -170,6 +171,7 @@ def _edge(name: str, shape: Shape, index: int, weak: float) -> Edge:
         points_mm=points,
         points_px=shape.points_px[at],
         weak=weak,
+        unsure=unsure[at],
     )
 
 
@@ -190,6 +192,12 @@ def _weak_share(shape: Shape, outline: Outline) -> NDArray[np.float64]:
     edge = np.searchsorted(shape.starts, nearest, side="right") - 1
     count = np.bincount(edge, minlength=len(shape.starts))
     return np.bincount(edge, outline.weak, len(shape.starts)) / np.maximum(count, 1)
+
+
+def _unsure(shape: Shape, outline: Outline) -> NDArray[np.bool_]:
+    """Which of the fitted outline's points (P,) lie in the midst of weak ones."""
+    around = cKDTree(outline.points_px).query(shape.points_px, k=min(AROUND, len(outline.weak)))[1]
+    return np.asarray(outline.weak[around].mean(axis=1) > WEAK_SHARE)
 
 
 def _corners(shape: Shape) -> tuple[Corner, ...]:
