@@ -1,12 +1,12 @@
 """A browser that looks at the page as people do, and writes down whatever goes wrong in it."""
 
 import shutil
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Locator, Page, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, CDPSession, ConsoleMessage, Locator, Page, sync_playwright
 
 CHROMIUM = shutil.which("chromium")
 _QUIET = ["--disable-quic", "--no-first-run", "--disable-background-networking", "--disable-component-update"]
@@ -39,6 +39,7 @@ class Visitor:
         self.page: Page = self.context.new_page()
         self.complaints: list[str] = []
         self.hosts: set[str] = set()
+        self._fingers: CDPSession | None = None
         self.page.on("console", self._note)
         self.page.on("pageerror", lambda error: self.complaints.append(str(error)))
         self.page.on("request", lambda request: self.hosts.add(request.url.split("/")[2]))
@@ -89,3 +90,13 @@ class Visitor:
     def close(self) -> None:
         """Leave."""
         self.context.close()
+
+    def touch(self, kind: str, *points: tuple[float, float]) -> None:
+        """All fingers that are on the screen, as "touchStart", "touchMove" or "touchEnd" (none) tell it."""
+        if self._fingers is None:
+            self._fingers = self.context.new_cdp_session(self.page)
+        at = [{"x": x, "y": y, "id": k} for k, (x, y) in enumerate(points)]
+        self._fingers.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": at})
+
+
+Visit = Callable[..., Visitor]

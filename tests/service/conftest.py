@@ -1,7 +1,7 @@
 """Services to ask, on SQLite and PostgreSQL."""
 
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -75,3 +75,28 @@ def browser() -> Iterator[Any]:
 
     with browsing() as opened:
         yield opened
+
+
+@pytest.fixture(scope="module")
+def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
+    """A service with an empty stash, for the page."""
+    with running(tmp_path_factory.mktemp("page"), "--workers", "2") as started:
+        yield started
+
+
+@pytest.fixture
+def visit(served: Server, browser: Any) -> Iterator[Callable[..., Any]]:
+    """Makes visitors; when they leave, the browser must not have complained, nor asked any other host."""
+    from tests.service.browser import DESKTOP, Visitor
+
+    visitors: list[Visitor] = []
+
+    def make(device: dict[str, Any] = DESKTOP, **more: Any) -> Visitor:
+        visitors.append(Visitor(browser, served.url, device, **more))
+        return visitors[-1]
+
+    yield make
+    for visitor in visitors:
+        visitor.close()
+        assert visitor.complaints == []
+        assert visitor.hosts == {served.url.removeprefix("http://")}

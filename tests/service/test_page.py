@@ -4,7 +4,6 @@ import csv
 import io
 import json
 import re
-from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
@@ -16,7 +15,7 @@ from tests.service.servers import LINEN, PLAID, ROOT, Server, running
 
 pytest.importorskip("playwright.sync_api")
 
-from tests.service.browser import CHROMIUM, DESKTOP, PHONE, SHOWN_MS, Visitor
+from tests.service.browser import CHROMIUM, DESKTOP, PHONE, SHOWN_MS, Visit, Visitor
 
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="chromium is not installed")
 DEVICES = pytest.mark.parametrize("device", [PHONE, DESKTOP], ids=["phone", "desktop"])
@@ -27,30 +26,6 @@ FOCUSED_NAME = """() => {
   const e = document.activeElement;
   return [e.ariaLabel, e.labels?.[0]?.innerText, e.matches("button, a") ? e.innerText : ""].join("|");
 }"""
-Visit = Callable[..., Visitor]
-
-
-@pytest.fixture(scope="module")
-def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
-    """A service with an empty stash."""
-    with running(tmp_path_factory.mktemp("page"), "--workers", "2") as server:
-        yield server
-
-
-@pytest.fixture
-def visit(served: Server, browser: Any) -> Iterator[Visit]:
-    """Makes visitors; when they leave, the browser must not have complained, nor asked any other host."""
-    visitors: list[Visitor] = []
-
-    def make(device: dict[str, Any] = DESKTOP, **more: Any) -> Visitor:
-        visitors.append(Visitor(browser, served.url, device, **more))
-        return visitors[-1]
-
-    yield make
-    for visitor in visitors:
-        visitor.close()
-        assert visitor.complaints == []
-        assert visitor.hosts == {served.url.removeprefix("http://")}
 
 
 def quantity(text: str) -> tuple[float, float]:
@@ -121,84 +96,6 @@ def test_edge_is_tapped_in_the_photo(visit: Visit) -> None:
     value_in, plus_minus_in = quantity(card.locator(".figure").inner_text())
     assert abs(value_in * 25.4 - value_mm) < 0.6 * max(1.0, plus_minus_mm)
     assert plus_minus_in * 25.4 == pytest.approx(plus_minus_mm, abs=1.5)
-
-
-def test_pinch_drag_wheel_and_keys_move_the_photo(visit: Visit) -> None:
-    """Two fingers that part to 2.28 times their distance enlarge 2.28 times about the point between them."""
-    visitor = visit(PHONE)
-    visitor.measure(PLAID)
-    page = visitor.page
-    fingers = visitor.context.new_cdp_session(page)
-
-    def touch(kind: str, *points: tuple[float, float]) -> None:
-        at = [{"x": x, "y": y, "id": k} for k, (x, y) in enumerate(points)]
-        fingers.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": at})
-
-    def shown() -> list[float]:
-        box = "photo => { const b = photo.viewBox.baseVal; return [b.x, b.y, b.width, b.height]; }"
-        found: list[float] = page.locator(".photo").evaluate(box)
-        return found
-
-    stage = page.locator(".stage").bounding_box()
-    assert stage is not None
-    before, scale = shown(), shown()[2] / stage["width"]
-    touch("touchStart", (150, 200))
-    touch("touchStart", (150, 200), (250, 200))
-    for step in range(1, 9):
-        touch("touchMove", (150 - 8 * step, 200), (250 + 8 * step, 200))
-    touch("touchEnd")
-    after = shown()
-    assert before[2] / after[2] == pytest.approx(2.28, rel=1e-3)
-    middle = before[0] + (200 - stage["x"]) * scale
-    assert after[0] + (200 - stage["x"]) * scale / 2.28 == pytest.approx(middle, abs=1.0)
-    touch("touchStart", (150, 200))
-    for step in range(1, 9):
-        touch("touchMove", (150 + 5 * step, 200))
-    touch("touchEnd")
-    assert after[0] - shown()[0] == pytest.approx(
-        40 * scale / 2.28, rel=0.25
-    )  # but for the way that tells it from a tap
-    wide = shown()[2]
-    page.mouse.move(200, 200)
-    page.mouse.wheel(0, 200)
-    page.wait_for_timeout(200)  # a wheel's turn reaches the page when it comes to it
-    assert 1.1 < shown()[2] / wide < 1.4  # further away; how far a notch goes is the device's affair
-    page.locator(".stage").focus()
-    wide = shown()[2]
-    page.keyboard.press("+")
-    assert wide / shown()[2] == pytest.approx(1.25, rel=1e-3)
-    left = shown()[0]
-    page.keyboard.press("ArrowRight")
-    assert shown()[0] > left
-    page.keyboard.press("0")
-    assert shown()[2] >= page.locator(".photo image").evaluate("image => image.width.baseVal.value")
-
-
-def test_loupe_stands_away_from_the_finger(visit: Visit) -> None:
-    """While a corner is dragged its place is shown enlarged, elsewhere; two fingers give the drag up."""
-    visitor = visit(PHONE)
-    visitor.measure(PLAID)
-    page = visitor.page
-    fingers = visitor.context.new_cdp_session(page)
-    visitor.tab("Correct")
-    x, y = visitor.middle(page.locator(".handle").first)
-
-    def touch(kind: str, *points: tuple[float, float]) -> None:
-        at = [{"x": u, "y": v, "id": k} for k, (u, v) in enumerate(points)]
-        fingers.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": at})
-
-    touch("touchStart", (x, y))
-    for step in range(1, 6):
-        touch("touchMove", (x + 6 * step, y))
-    loupe = page.locator(".loupe")
-    loupe.wait_for()
-    box = loupe.bounding_box()
-    assert box is not None
-    assert not (box["x"] <= x + 30 <= box["x"] + box["width"] and box["y"] <= y <= box["y"] + box["height"])
-    touch("touchStart", (x + 30, y), (x + 90, y))
-    touch("touchEnd")
-    loupe.wait_for(state="hidden")
-    assert page.get_by_text("Nothing changed yet.").is_visible()
 
 
 def test_hint_finds_the_outline_anew(visit: Visit, served: Server) -> None:

@@ -24,6 +24,7 @@ export async function answerScreen(root, id, leaving) {
   const message = h("div");
   const choices = answer.cloth.length > 1 ? h("div.choices", { role: "group", "aria-label": "Cloth" }, answer.cloth.map((cloth, k) =>
     h("button.choice", { type: "button", "aria-pressed": "false", onclick: () => show(cloth) }, `Cloth ${k + 1}`))) : null;
+  const measures = h("a.plain", {}, "Measures of this cloth");
   put(root, h("div.answer", {},
     h("section", { class: `verdict is-${answer.verdict.replace(/ /g, "-")}`, "aria-labelledby": "verdict" },
       h("span.verdict-sign", { "aria-hidden": "true" }, SIGNS[/** @type {keyof typeof SIGNS} */ (answer.verdict)] ?? "?"),
@@ -33,7 +34,7 @@ export async function answerScreen(root, id, leaving) {
     rest.map(({ head, line, items }) => h("section", {}, h("p", {}, line ? [h("b", {}, head), " ", line] : h("b", {}, head)), items.length ? h("ul.plain-list", {}, items.map((item) => h("li", {}, item))) : null)),
     answer.warnings.map((warning) => notice("note", warning)),
     h("div.row.wrap", {}, [["layout.pdf", "Layout, PDF in true size"], ["layout.svg", "Layout, SVG"], ["pieces.json", "Pieces, JSON"]].map(([file, title]) =>
-      h("button.plain", { type: "button", onclick: () => save(file) }, title)), h("button.plain", { type: "button", onclick: () => window.print() }, "Print"), h("a.plain", { href: `#/enough?cloth=${answer.cloth.map(encodeURIComponent).join(",")}` }, "Ask again")), message));
+      h("button.plain", { type: "button", onclick: () => save(file) }, title)), h("button.plain", { type: "button", onclick: () => window.print() }, "Print"), measures, h("a.plain", { href: `#/enough?cloth=${answer.cloth.map(encodeURIComponent).join(",")}` }, "Ask again")), message));
   /** @type {PhotoView | null} */
   let view = null;
   let shown = answer.cloth[0];
@@ -56,6 +57,7 @@ export async function answerScreen(root, id, leaving) {
     shown = cloth;
     choices?.querySelectorAll("button").forEach((/** @type {Element} */ button, /** @type {number} */ k) => button.setAttribute("aria-pressed", String(answer.cloth[k] === cloth)));
     const [measurementId, pieceId] = cloth.split(":");
+    measures.setAttribute("href", `#/m/${measurementId}?piece=${pieceId}`);
     try {
       const [{ placed }, resource] = await Promise.all([getJson(`/v1/answers/${answer.id}/placed?cloth=${encodeURIComponent(cloth)}`), getMeasurement(measurementId)]);
       const piece = resource.measurement.pieces.find(({ id: one }) => one === pieceId);
@@ -81,7 +83,8 @@ export async function answerScreen(root, id, leaving) {
 function paragraphs(text) {
   /** @type {{head: string, line: string, items: string[]}[]} */
   const found = [];
-  for (const line of text.split("\n")) {
+  const unbroken = text.replace(/ ± /g, "\u00a0±\u00a0").replace(/(\d) (mm|cm|in)\b/g, "$1\u00a0$2");
+  for (const line of unbroken.split("\n")) {
     if (line.startsWith(" ") && found.length) found[found.length - 1].items.push(line.trim());
     else {
       const [, head, after] = /^([^:;.]{3,40}[:;.])\s+(.+)$/.exec(line) ?? [null, line, ""];
