@@ -2,10 +2,14 @@
 
 import base64
 import json
+import signal
+import sys
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from pathlib import PurePosixPath
+from types import FrameType
 from typing import Any
 
 from flatmeasure import Answer, Board, LayRules, Panel, PatternInvalid, PatternPiece, Verdict, board_of
@@ -15,6 +19,7 @@ from flatmeasure.pieces.panel_file import panel_from_dict
 from flatmeasure.units import LengthUnit
 
 SWEEPS = {"quick": 150, "normal": 800, "long": 5000}
+LEFTOVERS_S = 10.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -143,7 +148,10 @@ def _document(answer: Answer, way: WayOut | None, unit: LengthUnit) -> dict[str,
     )
     from flatmeasure.enough.leftovers import leftovers
 
-    left = None if answer.stopped else leftovers(way.answer if way else answer)
+    left = None
+    if not answer.stopped:
+        with _no_longer_than(LEFTOVERS_S):  # a pleasant extra, not worth the answer
+            left = leftovers(way.answer if way else answer)
     lines = list(answer_lines(answer, unit))
     if answer.verdict is not Verdict.ENOUGH:
         lines += way_out_lines(way, unit)
@@ -156,6 +164,26 @@ def _document(answer: Answer, way: WayOut | None, unit: LengthUnit) -> dict[str,
         "layout": layout,
         "way_out": way_out_to_dict(way, left) if way else None,
     }
+
+
+@contextmanager
+def _no_longer_than(seconds: float) -> Iterator[None]:
+    """Give up what is inside when it takes longer, where the system has alarms; for the main thread of a worker."""
+    if sys.platform == "win32":
+        yield
+        return
+
+    def give_up(_number: int, _frame: FrameType | None) -> None:
+        raise TimeoutError
+
+    before = signal.signal(signal.SIGALRM, give_up)
+    signal.setitimer(signal.ITIMER_REAL, seconds)
+    try:
+        with suppress(TimeoutError):
+            yield
+    finally:
+        signal.setitimer(signal.ITIMER_REAL, 0.0)
+        signal.signal(signal.SIGALRM, before)
 
 
 def _drawings(answer: Answer, boards: Sequence[Board]) -> dict[str, bytes]:

@@ -58,5 +58,5 @@ def create_app(settings: Settings) -> FastAPI:
     if PAGE.is_dir():
         app.router.default = StaticFiles(directory=PAGE, html=True)  # after all routes, whatever the method
     # Outside of everything else: added as a middleware, it would not see requests that are refused for their size.
-    app.middleware_stack = Guard(app.build_middleware_stack(), settings, service.metrics)
+    app.middleware_stack = Guard(app.build_middleware_stack(), settings, service.metrics, lambda: service.pool.is_full)
     return app

@@ -50,11 +50,12 @@ async def add_measurement(
 ) -> Response:
     """Measure the cloth in a photo; the same photo with the same options is measured once."""
     given = _options(options)
-    stored = await _stored_photo(service, await photo.read())
     plain = given.plain()
     called = file_name(photo.filename)
     name = plain.pop("name", None) or PurePosixPath(called).stem or "photo"
-    job = await run_in_threadpool(_begin, service, stored, {"file_name": called, "name": name, "options": plain})
+    wanted = {"file_name": called, "name": name, "options": plain}
+    async with service.receiving:
+        job = await run_in_threadpool(_begin, service, await _stored_photo(service, await photo.read()), wanted)
     if isinstance(job, str):
         return await _reply(request, service, job, status=200)
     await wait_for(job, wanted_wait_s(request, service.settings.wait_s))

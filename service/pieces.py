@@ -4,7 +4,6 @@ import json
 from collections.abc import Mapping
 from typing import Annotated, Any
 
-import numpy as np
 from fastapi import APIRouter, Path, Request
 from fastapi.responses import Response
 
@@ -76,12 +75,13 @@ def represented(row: Mapping[str, Any]) -> dict[str, Any]:
 
 def outline_picture(summary: dict[str, Any]) -> bytes:
     """A small SVG of an outline with its holes."""
-    rings = [np.array(ring, dtype=np.float64) for ring in [summary["outline_mm"], *(summary["holes_mm"] or ())]]
-    low, high = rings[0].min(axis=0), rings[0].max(axis=0)
-    margin = MARGIN_SHARE * float(np.max(high - low))
-    width, height = high - low + 2.0 * margin
+    xs, ys = zip(*summary["outline_mm"], strict=True)
+    left, top, width, height = min(xs), max(ys), max(xs) - min(xs), max(ys) - min(ys)
+    margin = MARGIN_SHARE * max(width, height)
+    width, height = width + 2.0 * margin, height + 2.0 * margin
     lines = [
-        "M" + "L".join(f"{x - low[0] + margin:.1f} {high[1] - y + margin:.1f}" for x, y in ring) + "Z" for ring in rings
+        "M" + "L".join(f"{x - left + margin:.1f} {top - y + margin:.1f}" for x, y in ring) + "Z"
+        for ring in [summary["outline_mm"], *(summary["holes_mm"] or ())]
     ]
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:.1f} {height:.1f}"><style>{_STYLE}</style>'

@@ -12,6 +12,7 @@ from flatmeasure import errors
 
 _DISK_FULL = ("No space left on device", "disk is full", "Disk quota exceeded")  # of systems and both databases
 _PHRASES = {413: "Content Too Large", 422: "Unprocessable Content"}  # RFC 9110, 15.5; Python knows the older names
+RETRY_AFTER_S = 10
 MEDIA_TYPE = "application/problem+json"
 CODES: dict[type[errors.FlatMeasureError], str] = {
     errors.PhotoUnreadable: "photo-unreadable",
@@ -93,7 +94,7 @@ def too_large() -> Problem:
     return Problem(413, "too-large", "What was sent is too large.")
 
 
-def busy(seconds: int) -> Problem:
+def busy(seconds: int = RETRY_AFTER_S) -> Problem:
     """Too much waits already."""
     detail = f"The service has as much to do as it can take: try again in {seconds} seconds."
     return Problem(503, "busy", detail, {"Retry-After": str(seconds)})

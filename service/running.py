@@ -19,6 +19,8 @@ from service.piece_store import PieceStore
 from service.settings import Settings
 from service.workers import Task, Ticket, WorkerPool
 
+RECEIVING = 4  # photos that are held in memory at once
+
 
 class Service:
     """Everything that requests need.
@@ -44,6 +46,7 @@ class Service:
         self.photos = PhotoFiles(settings.folder / "photos")
         self.drawings = OwnedFiles(settings.folder / "drawings")
         self.photo_lock = threading.RLock()  # a photo is kept and given to a job, or found to be needed by none
+        self.receiving = asyncio.Semaphore(RECEIVING)
         self.pool = WorkerPool(settings.workers, settings.waiting)
         self.metrics = Metrics()
         self.metrics.watch(self.pool)

@@ -2,6 +2,7 @@
 
 import hmac
 import time
+from collections.abc import Callable
 from urllib.parse import urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
@@ -9,12 +10,14 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from service.metrics import Metrics
 from service.problem_replies import problem_reply
-from service.problems import Problem, problem_of, too_large
+from service.problems import Problem, busy, problem_of, too_large
 from service.settings import Settings
 
 OPEN_PATHS = ("/v1/", "/metrics", "/openapi.json")  # what needs the token; the page's own files hold no data
 TOO_LARGE = 413
+WORK_PATHS = ("/v1/measurements", "/v1/answers")
 SAFE_METHODS = ("GET", "HEAD", "OPTIONS")
+KNOWN_METHODS = (*SAFE_METHODS, "POST", "PUT", "PATCH", "DELETE")
 
 _POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob: data:; connect-src 'self'; "
@@ -39,12 +42,15 @@ class Guard:
     app : ASGI application
     settings : Settings
     metrics : Metrics
+    is_full : callable
+        Whether further work is refused; then photos aren't even received.
     """
 
-    def __init__(self, app: ASGIApp, settings: Settings, metrics: Metrics) -> None:
+    def __init__(self, app: ASGIApp, settings: Settings, metrics: Metrics, is_full: Callable[[], bool]) -> None:
         self._app = app
         self._settings = settings
         self._metrics = metrics
+        self._is_full = is_full
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Handle one request."""
@@ -71,6 +77,8 @@ class Guard:
             await send_guarded(message)
 
         problem = refusal(scope, self._settings)
+        if problem is None and scope["method"] == "POST" and scope["path"] in WORK_PATHS and self._is_full():
+            problem = busy()
         answer = self._app if problem is None else problem_reply(problem)
         try:
             await answer(asked, receive, send_problem_only)
@@ -78,7 +86,8 @@ class Guard:
             if not has_begun:
                 await problem_reply(problem_of(error))(asked, receive, send_guarded)
         route = getattr(asked.get("route"), "path", "none")
-        self._metrics.count_request(scope["method"], route, status, time.perf_counter() - started)
+        method = scope["method"] if scope["method"] in KNOWN_METHODS else "other"
+        self._metrics.count_request(method, route, status, time.perf_counter() - started)
 
 
 def _add_headers(scope: Scope, headers: MutableHeaders) -> None:

@@ -24,7 +24,6 @@ OnStep = Callable[[float, str], None]
 
 ATTEMPTS = 2
 POLL_S = 0.5
-RETRY_AFTER_S = 10
 _spawn = multiprocessing.get_context("spawn")
 _log = logging.getLogger("service")
 
@@ -142,7 +141,7 @@ class WorkerPool:
         """
         with self._changed:
             if self._closed or (self.is_full and not forced):
-                raise busy(RETRY_AFTER_S)
+                raise busy()
             self._waiting.append(ticket)
             self._changed.notify_all()
 
@@ -295,4 +294,6 @@ class _Slot:
 
 
 def _too_slow(limit_s: float) -> Problem:
-    return Problem(422, "took-too-long", f"This took more than {limit_s:g} seconds: make the photo smaller.")
+    return Problem(
+        422, "took-too-long", f"This took more than {limit_s:g} seconds: make the photo or the pattern smaller."
+    )

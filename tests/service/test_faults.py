@@ -61,6 +61,8 @@ def kill_busiest(server: Server) -> None:
 def test_killed_worker_and_killed_server(tmp_path: Path) -> None:
     """kill -9 of a worker: its job is begun again, once. Of the server: its work is done at the next start."""
     with running(tmp_path, "--workers", "2") as server:
+        for idle in server.workers():
+            os.kill(idle, signal.SIGKILL)
         plaid = send_photo(server.client, PLAID, PLAID_OPTIONS).json()["id"]
         job = long_question(server.client, plaid)
         wait_until_running(server.client, job)
