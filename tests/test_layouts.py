@@ -90,7 +90,7 @@ def test_depth_maps_agree_with_overlap() -> None:
         make_stance(box(0, 0, 30, 20), 0.0),
     )
     maps = Maps(Regions([CLOTH]), 2.0)
-    depth = maps.pair(b, a)
+    depth = maps.pair(b, a).depth_px
     rows, columns = depth.shape
     for row, column in np.random.default_rng(0).integers(0, [rows, columns], (200, 2)):
         offset = (np.array([column, row]) - np.array([columns, rows]) // 2) * 2.0

@@ -22,6 +22,7 @@ LONGEST_PAUSE = 16  # sweeps
 FILLING = 8  # share of the effort for each part that is tried in addition to those that fit
 FAULT_MM2 = 1e-6  # a layout with a greater overlap is none
 FINEST_MM, COARSEST_MM = 1.0, 8.0
+MAPS_BYTES = 3e8  # for all maps of pairs
 
 
 @dataclass(frozen=True, eq=False)
@@ -95,11 +96,18 @@ class Pause:
         self.until, self.length = sweep + self.length, min(2 * self.length, LONGEST_PAUSE)
 
 
-def grid_step_mm(boards: Sequence[BaseGeometry], cells: int = CELLS) -> float:
-    """A step for which all boards together have about that many cells."""
+def grid_step_mm(parts: Sequence[Part], boards: Sequence[BaseGeometry], cells: int = CELLS) -> float:
+    """A step for which all boards together have about that many cells, and the maps of all pairs of stances have room.
+
+    The map of two stances is as wide as both together, and as high; twice its cells are kept.
+    """
     boxes = [board.bounds for board in boards if not board.is_empty]
     area = sum((right - left) * (high - low) for left, low, right, high in boxes)
-    return float(np.clip(np.sqrt(area / cells), FINEST_MM, COARSEST_MM))
+    stances = {part.stances[k] for part in parts for choices in part.choices for k in choices}
+    width, height = 2.0 * np.array([stance.half_size_mm for stance in stances]).reshape(-1, 2).T
+    pairs = 2.0 * (len(stances) * float(width @ height) + float(np.sum(width)) * float(np.sum(height)))
+    finest = max(FINEST_MM, float(np.sqrt(2.0 * pairs * np.dtype(np.float32).itemsize / MAPS_BYTES)))
+    return float(np.clip(np.sqrt(area / cells), finest, max(finest, COARSEST_MM)))
 
 
 def find_layout(
@@ -137,7 +145,7 @@ def find_layout(
         The same for the same input, unless ``watch`` cut it short.
     """
     parts = tuple(parts)
-    maps = maps or Maps(Regions(boards), grid_step_mm(boards))
+    maps = maps or Maps(Regions(boards), grid_step_mm(parts, boards))
     homeless = [i for i, part in enumerate(parts) if not _has_home(part, maps)]
     if homeless:
         return _without(parts, homeless, maps, sweeps, watch, seed)

@@ -9,11 +9,12 @@ The order of all this depends on a seed only, so the same effort gives the same 
 
 from collections.abc import Sequence
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from flatmeasure.enough.parts import Part, Places
-from flatmeasure.enough.placing import Maps
+from flatmeasure.enough.parts import Part, Places, Stance
+from flatmeasure.enough.placing import BoardMap, Map, Maps
 
 GROWTH, FADE = 1.0, 0.95  # of the weights, after every sweep
 RAISED = 1.3  # least growth of an overlapping pair's weight
@@ -128,22 +129,34 @@ class Search:
                 edge = self.maps.edge(board, stance)
                 if edge is None:
                     continue
-                total = edge.depth_px * np.float32(self.edge_weight[i])
-                for j in here:
-                    fixed = self.parts[j].stances[self.stance[j]]
-                    weight = self.pair_weight[i, j] * self.size[i, j]
-                    _add_shifted(total, self.maps.pair(stance, fixed), self.cell[j] - edge.first, np.float32(weight))
-                least = int(np.argmin(total))
-                value = float(total.flat[least])
+                value, cell = self._least(i, here, stance, edge)
                 if best is None or value < best[0] - 1e-6:
-                    row, column = divmod(least, total.shape[1])
-                    best = (value, board, k, np.array([column + edge.first[0], row + edge.first[1]]))
+                    best = (value, board, k, cell)
                 if value <= 0.0:
                     break
             if best is not None and best[0] <= 0.0:
                 break
         if best is not None:
             self._put(i, *best[1:])
+
+    def _least(self, i: int, here: list[int], stance: Stance, edge: BoardMap) -> tuple[float, NDArray[np.intp]]:
+        """Least weighted depth of a part in a stance, over the edge and in the parts ``here``, and its cell.
+
+        At every second row and column first, then at all places next to the best one of those.
+        """
+        pairs = [self.maps.pair(stance, self.parts[j].stances[self.stance[j]]) for j in here]
+        sizes = np.array([pair.depth_px.shape[::-1] for pair in pairs], dtype=np.intp).reshape(-1, 2)
+        begin = self.cell[here] - edge.first - sizes // 2
+        weights = np.append(self.pair_weight[i, here] * self.size[i, here], self.edge_weight[i])
+        odd = begin & 1
+        quarters = [pair.quarters[2 * y + x] for pair, (x, y) in zip(pairs, odd.tolist(), strict=True)]
+        coarse = _weighted_sum(edge.quarter, quarters, (begin + odd) // 2, weights)
+        row, column = (2 * k for k in divmod(int(np.argmin(coarse)), coarse.shape[1]))
+        top, left = max(row - 1, 0), max(column - 1, 0)
+        near = edge.depth_px[top : row + 2, left : column + 2]
+        fine = _weighted_sum(near, [pair.depth_px for pair in pairs], begin - (left, top), weights)
+        row, column = divmod(int(np.argmin(fine)), fine.shape[1])
+        return float(fine[row, column]), np.array([left + column, top + row]) + edge.first
 
     def _put(self, i: int, board: int, stance: int, cell: NDArray[np.intp]) -> None:
         self.board[i], self.stance[i], self.cell[i] = board, stance, cell
@@ -153,12 +166,14 @@ class Search:
         column, row = cell - edge.first
         self.edge_depth[i] = edge.depth_px[row, column]
         self.pair_depth[i] = self.pair_depth[:, i] = 0.0
-        for j in map(int, np.flatnonzero(self.board == board)):
-            if j != i:
-                depth = self.maps.pair(mine, self.parts[j].stances[self.stance[j]])
-                column, row = cell - self.cell[j] + np.array(depth.shape)[::-1] // 2
-                if 0 <= row < depth.shape[0] and 0 <= column < depth.shape[1]:
-                    self.pair_depth[i, j] = self.pair_depth[j, i] = depth[row, column]
+        here = [j for j in np.flatnonzero(self.board == board).tolist() if j != i]
+        if not here:
+            return
+        depths = [self.maps.pair(mine, self.parts[j].stances[self.stance[j]]).depth_px for j in here]
+        sizes = np.array([depth.shape[::-1] for depth in depths])
+        at = cell - self.cell[here] + sizes // 2
+        for k in np.flatnonzero(np.all((at >= 0) & (at < sizes), axis=1)).tolist():
+            self.pair_depth[i, here[k]] = self.pair_depth[here[k], i] = depths[k][at[k, 1], at[k, 0]]
 
 
 def _followed(weight: NDArray[np.float64], share: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -167,13 +182,16 @@ def _followed(weight: NDArray[np.float64], share: NDArray[np.float64]) -> NDArra
     return np.asarray(np.clip(grown, 1.0, 1e6))
 
 
-def _add_shifted(
-    total: NDArray[np.float32], depth: NDArray[np.float32], middle: NDArray[np.intp], weight: np.float32
-) -> None:
-    """Add a depth map to a total, its middle entry at a (column, row) of the total."""
-    high, wide = depth.shape
-    left, low = int(middle[0]) - wide // 2, int(middle[1]) - high // 2
-    x0, y0 = max(left, 0), max(low, 0)
-    x1, y1 = min(left + wide, total.shape[1]), min(low + high, total.shape[0])
-    if x0 < x1 and y0 < y1:
-        total[y0:y1, x0:x1] += weight * depth[y0 - low : y1 - low, x0 - left : x1 - left]
+def _weighted_sum(edge: Map, depths: list[Map], begin: NDArray[np.intp], weights: NDArray[np.float64]) -> Map:
+    """An edge's map and others, each from a (column, row) of it on, times their weights; the edge's comes last."""
+    total: Map = edge * np.float32(weights[-1])
+    if not depths:
+        return total
+    sizes = np.array([depth.shape[::-1] for depth in depths])
+    low, high = np.maximum(begin, 0), np.minimum(begin + sizes, total.shape[::-1])
+    windows = np.hstack([low, high, low - begin, high - begin]).tolist()
+    for k in np.flatnonzero(np.all(low < high, axis=1)).tolist():
+        x0, y0, x1, y1, u0, v0, u1, v1 = windows[k]
+        window = total[y0:y1, x0:x1]
+        cv2.scaleAdd(depths[k][v0:v1, u0:u1], weights[k], window, window)
+    return total

@@ -1,7 +1,8 @@
 """The shortest length of cloth of a given width from which all parts can be cut.
 
 A first layout on ample length; then, again and again, the length is cut down a little, the parts that stick out or
-overlap are laid anew from where they were, and what is found is pushed together exactly.
+overlap are laid anew from where they were, and what is found is pushed together exactly. When even the least cut fails,
+parts of like size change places, more of them from failure to failure.
 """
 
 from collections.abc import Sequence
@@ -17,8 +18,10 @@ from flatmeasure.enough.search import Search
 from flatmeasure.enough.settling import settle
 
 FIRST_DENSITY, FIRST_SWEEPS = 0.5, 30  # of the ample length, and to find a first layout on it
-FIRST_CUT, LEAST_CUT = 0.02, 0.001  # share of the length that is cut off
-PATIENCE = 150  # sweeps without a better state before the cut is taken back and a smaller one made
+FIRST_CUT, LEAST_CUT = 0.02, 0.002  # share of the length that is cut off
+BOLDER_CUT = 0.005  # where parts change places
+PATIENCE, LEAST_PATIENCE = 150, 40  # sweeps without a better state before the cut is taken back and a smaller one made
+PATIENCE_SHARE = 6  # of the effort, at most, is spent on waiting once
 CELLS = 90_000
 HAIR_MM = 0.001
 
@@ -68,23 +71,26 @@ def pack_strip(
     parts = tuple(parts)
     length = _ample(parts, width_mm)
     boards = [_strip(width_mm, length)]
-    maps = Maps(Regions(boards), grid_step_mm(boards, CELLS))
+    maps = Maps(Regions(boards), grid_step_mm(parts, boards, CELLS))
     if any(all(maps.edge(0, part.stances[k]) is None for k in part.choices[0]) for part in parts):
         return None
     outcome = None
     while outcome is None:  # on ample length something is soon found
-        outcome, _ = _laid(parts, maps, None, (0, FIRST_SWEEPS), watch, seed)
+        outcome, _ = _laid(parts, maps, None, _Effort(0, FIRST_SWEEPS, 0), watch, seed)
         maps, length = (maps, length) if outcome else (maps.on([_strip(width_mm, 1.5 * length)]), 1.5 * length)
     best = StripLayout(outcome, width_mm, length - outcome.margin_mm, 0)
-    cut, spent = FIRST_CUT, 0
+    cut, spent, shakes = FIRST_CUT, 0, 0
     while spent < sweeps:
         length = best.length_mm * (1.0 - cut)
         maps = maps.on([_strip(width_mm, length)])
-        outcome, spent = _laid(parts, maps, best.layout.places, (spent, sweeps), watch, seed + spent)
+        effort = _Effort(spent, sweeps, shakes)
+        outcome, spent = _laid(parts, maps, best.layout.places, effort, watch, seed + spent)
         if outcome is not None:
-            best = StripLayout(outcome, width_mm, length - outcome.margin_mm, spent)
+            best, shakes = StripLayout(outcome, width_mm, length - outcome.margin_mm, spent), 0
+        elif cut > LEAST_CUT:
+            cut /= 2.0
         else:
-            cut = max(cut / 2.0, LEAST_CUT)
+            cut, shakes = BOLDER_CUT, shakes + 1
     return best
 
 
@@ -98,24 +104,38 @@ def _ample(parts: Sequence[Part], width_mm: float) -> float:
     return float(max(sum(part.area_mm2 for part in parts) / width_mm / FIRST_DENSITY, 1.01 * longest))
 
 
+@dataclass(frozen=True)
+class _Effort:
+    """Sweeps spent so far, those allowed, and how often parts may change places when the search gets stuck."""
+
+    spent: int
+    sweeps: int
+    shakes: int
+
+
 def _laid(
-    parts: tuple[Part, ...], maps: Maps, start: Places | None, effort: tuple[int, int], watch: Watch, seed: int
+    parts: tuple[Part, ...], maps: Maps, start: Places | None, effort: _Effort, watch: Watch, seed: int
 ) -> tuple[Layout | None, int]:
     """An exact layout on a strip, and the sweeps spent so far; None when patience or effort ran out."""
-    spent, sweeps = effort
+    spent, sweeps, shakes = effort.spent, effort.sweeps, effort.shakes
     search = Search(parts, maps, seed, start)
     lowest, waited, pause = search.overlap, 0, Pause()
-    while True:
+    patience = min(PATIENCE, max(LEAST_PATIENCE, sweeps // PATIENCE_SHARE))
+    while spent < sweeps and watch(spent / max(sweeps, 1)):
         if search.all_placed and search.deepest <= SHALLOW_PX and pause.is_over(spent):
             settled = settle(parts, search.places(), maps.regions, 0, 3.0 * maps.step_mm, strip=True)
             if settled is not None:
                 places = search.places()
                 return Layout(parts, Places(places.board, places.stance, settled.at_mm), settled.margin_mm), spent
             pause.grow(spent)
-        if spent >= sweeps or waited > PATIENCE or not watch(spent / max(sweeps, 1)):
-            return None, max(spent, sweeps) if waited <= PATIENCE else spent
+        if waited > patience and shakes == 0:
+            return None, spent
+        if waited > patience:
+            search.shake()
+            lowest, waited, shakes, pause = search.overlap, 0, shakes - 1, Pause()
         search.sweep()
         spent += 1
         waited += 1
         if search.overlap < lowest - 1e-9:
             lowest, waited = search.overlap, 0
+    return None, sweeps

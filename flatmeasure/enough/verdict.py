@@ -192,7 +192,7 @@ def _search(
     start = maps = None
     for k, (coverage, kind) in enumerate(steps):
         outlines = outlines_of(boards, coverage)
-        maps = Maps(Regions(outlines), grid_step_mm(outlines)) if maps is None else maps.on(outlines)
+        maps = Maps(Regions(outlines), grid_step_mm(parts, outlines)) if maps is None else maps.on(outlines)
         sweeps = effort.sweeps if k == 0 else effort.sweeps // LATER
         outcome = find_layout(
             kind, outlines, sweeps, _named(watch, k, len(steps)), maps=maps, start=start, seed=effort.seed + k
