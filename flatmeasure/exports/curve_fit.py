@@ -213,11 +213,14 @@ def _keeps(drawn: list[Points], points: Points, close: Closeness) -> bool:
         return False
     if abs(sum(map(_smooth_length, drawn)) - length) > close.length_mm:
         return False
-    off = max(
-        float(np.max(shapely.distance(LineString(points), shapely.points(whole)))),
-        float(np.max(shapely.distance(LineString(whole), shapely.points(points)))),
-    )
-    return off <= close.line_mm
+    return _near(whole, points, close.line_mm) and _near(points, whole, close.line_mm)
+
+
+def _near(points: Points, line: Points, distance_mm: float) -> bool:
+    """Whether points lie within a distance of a line."""
+    course = LineString(line)
+    shapely.prepare(course)
+    return bool(np.all(shapely.dwithin(course, shapely.points(points), distance_mm)))
 
 
 def _length(points: Points) -> float:

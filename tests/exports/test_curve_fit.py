@@ -75,7 +75,7 @@ def test_arcs_of_a_circle_have_its_radius() -> None:
     assert sum(4.0 * np.arctan(piece.bulge) for piece in pieces) == pytest.approx(2.0 * np.pi, abs=1e-3)
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=8, deadline=None)
 @given(smooth_panels())
 def test_within_tolerance_smooth_and_few(panel: Panel) -> None:
     for edge in panel.edges:

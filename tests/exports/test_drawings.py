@@ -67,7 +67,7 @@ def test_measured_panels_come_back(way: str, measured_panels: list[Panel]) -> No
         assert len(back.drawn.interiors) == len(panel.holes_mm)
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=6, deadline=None)
 @given(smooth_panels())
 def test_any_panel_comes_back(panel: Panel) -> None:
     for way in WAYS.values():
