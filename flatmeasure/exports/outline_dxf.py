@@ -4,7 +4,7 @@ Two schemes of layers. ``plain``: OUTLINE, CUTOUTS, STITCHING, GRAIN, NOTCHES, L
 polylines with arcs. ``astm``: the numbered layers of ASTM D6673 (Standard Practice for Sewn Products Pattern Data
 Interchange) as its published layer table gives them: 1 piece boundary, 2 turn points, 3 curve points, 4 notches,
 7 grain line, 11 internal cut-outs, 14 sew lines, 15 annotation text; polylines without arcs, since that practice knows
-none, and the piece's name in the block.
+none. The texts PIECE NAME and UNITS on layer 1 are as that practice words them (from memory).
 """
 
 import io
