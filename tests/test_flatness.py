@@ -10,6 +10,7 @@ from flatmeasure.photos.photo import Photo
 from flatmeasure.synthetic.rendering import render_photo
 from flatmeasure.synthetic.scene import LaidReference, Scene, View, scene_camera, see
 from flatmeasure.view.rectification import Rectification, rectify
+from tests.benchmarks.boards import FOLDER, run_boards
 
 SIZE = (2000, 1500)
 SQUARES = (
@@ -71,3 +72,15 @@ def test_a_lifted_square_beside_another_is_said() -> None:
     view = view_of(SQUARES[0], replace(SQUARES[1], lifted_mm=20.0))
     assert codes(view) == ["reference-uneven"]
     assert off_in_u(view) < 2.5
+
+
+@pytest.mark.skipif(not (FOLDER / "dji_wall").exists(), reason="the photographs are not part of the repository")
+@pytest.mark.parametrize(("name", "place"), [("dji_wall", "centre"), ("dji_wall", "corner"), ("gopro4_wide", "corner")])
+def test_real_prints_that_no_plane_or_lens_fits_are_measured_and_said(name: str, place: str) -> None:
+    """A wavy poster; a lens of 15 mm equivalent. Sources: see the benchmark of boards."""
+    seen = list(run_boards(name, place))
+    assert any("reference-uneven" in one.notes for one in seen)
+    errors, plain = (np.abs(np.concatenate([getattr(s, k) for s in seen])) for k in ("errors", "homography_errors"))
+    assert np.median(errors) < 0.03  # the poster's own waves are about 1 %
+    if place == "corner":
+        assert np.median(errors) < 0.5 * np.median(plain)

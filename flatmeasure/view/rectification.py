@@ -28,6 +28,7 @@ U_RADIAL = (0.03, 0.01)
 U_RADIAL_UNKNOWN = (0.2, 0.05)  # a lens nothing is known of, or a wide one: its bend may be strong
 U_BEYOND, U_BEYOND_UNKNOWN = 0.003, 0.08  # the next radial term, of the same two kinds of lens
 WIDE_35MM = 20.0
+WIDE_ADVICE = " If it does, the lens bends more than can be told from it: lay it nearer the picture's middle."
 
 
 U_MEASURED_SIDE_MM = 0.05  # reading a side with a calliper, or a steel rule and a lens, to a tenth of a millimetre
@@ -352,7 +353,8 @@ def _notes(references: Sequence[Reference], left_out: Sequence[Reference], solut
             Note(
                 "reference-uneven",
                 f"{_name(worst).capitalize()} does not fit a flat square well; all uncertainties were widened.",
-                "Check that it lies flat and uncovered and has the stated size.",
+                "Check that it lies flat and uncovered and has the stated size."
+                + (WIDE_ADVICE if solution.prior.u_beyond > U_BEYOND else ""),
             )
         )
     return tuple(notes)

@@ -1,4 +1,4 @@
-"""``python -m tests.benchmarks [PART ...]`` from the repository root: all parts, or those named; PARTS lists them."""
+"""``python -m tests.benchmarks [PART ...]`` from the repository root: the parts named, or all but the report."""
 
 import os
 
@@ -19,6 +19,7 @@ import shapely  # noqa: E402
 from tests.benchmarks.absurd import print_absurd  # noqa: E402
 from tests.benchmarks.accuracy import print_accuracy  # noqa: E402
 from tests.benchmarks.batch import print_batch, print_batch_memory  # noqa: E402
+from tests.benchmarks.boards import print_boards  # noqa: E402
 from tests.benchmarks.coverage import print_coverage, print_design_table  # noqa: E402
 from tests.benchmarks.edges import print_edges  # noqa: E402
 from tests.benchmarks.enough import print_enough  # noqa: E402
@@ -27,7 +28,10 @@ from tests.benchmarks.jigsaw import print_jigsaw  # noqa: E402
 from tests.benchmarks.load import print_load  # noqa: E402
 from tests.benchmarks.nesting import print_nesting  # noqa: E402
 from tests.benchmarks.outside import print_outside  # noqa: E402
+from tests.benchmarks.repeatability import print_repeatability  # noqa: E402
+from tests.benchmarks.report import print_report  # noqa: E402
 from tests.benchmarks.speed import print_memory, print_speed  # noqa: E402
+from tests.benchmarks.tone import print_tone  # noqa: E402
 
 PARTS = {
     "accuracy": [print_accuracy],
@@ -43,6 +47,10 @@ PARTS = {
     "absurd": [print_absurd],
     "load": [print_load],
     "faults": [print_faults],
+    "boards": [print_boards],
+    "repeatability": [print_repeatability],
+    "tone": [print_tone],
+    "report": [print_report],
 }
 
 
@@ -54,7 +62,7 @@ def main(chosen: list[str]) -> None:
     cv2.setNumThreads(1)
     print(f"Python {platform.python_version()}, numpy {numpy.__version__}, scipy {scipy.__version__}, ", end="")
     print(f"OpenCV {cv2.__version__}, shapely {shapely.__version__}, {platform.machine()}, one thread\n")
-    for part in chosen or PARTS:
+    for part in chosen or [part for part in PARTS if part != "report"]:  # which runs others again
         for run in PARTS[part]:
             run()
             print()

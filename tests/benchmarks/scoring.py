@@ -57,7 +57,7 @@ def pair_pieces(found: list[dict[str, Any]], true: list[dict[str, Any]]) -> list
 
 
 def _score(truth: dict[str, Any], piece: dict[str, Any], true: dict[str, Any], mm_per_px: float) -> PieceScore:
-    matched = _match_corners(piece, true, max(CORNER_REACH_PX, CORNER_REACH_MM / mm_per_px))
+    matched = match_corners(piece, true, max(CORNER_REACH_PX, CORNER_REACH_MM / mm_per_px))
     lengths = [(_walk(piece, matched, edge), edge["length_mm"]) for edge in true["edges"]]
     known = [(got, length) for got, length in lengths if got is not None]
     errors = np.array([got[0] - length for got, length in known])
@@ -85,7 +85,7 @@ def _solid(piece: dict[str, Any]) -> Polygon:
     return Polygon(piece["outline_px"]).buffer(0)
 
 
-def _match_corners(piece: dict[str, Any], true: dict[str, Any], reach_px: float) -> dict[int, int]:
+def match_corners(piece: dict[str, Any], true: dict[str, Any], reach_px: float) -> dict[int, int]:
     """True corner index to found corner index, mutual nearest within reach."""
     found_px = np.array([corner["at_px"] for corner in piece["corners"]])
     apart = np.linalg.norm(np.array(true["corners_px"])[:, None] - found_px[None], axis=2)
