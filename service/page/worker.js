@@ -3,7 +3,7 @@
 const SHELL = "shell-1";
 const SEEN = "seen-1";
 const MOST_SEEN = 150;
-const PATIENCE_MS = 4000; // with a weak connection, what is kept is shown after this long
+const PATIENCE_MS = 4000; // with a weak connection, the page as it is kept opens after this long
 
 const FILES = [
   "./", "app.css", "photo.css", "screens.css", "print.css", "manifest.webmanifest",
@@ -46,8 +46,9 @@ async function freshOrKept(event, name) {
   fresh.catch(() => {});
   const kept = await cache.match(event.request);
   if (!kept) return fresh;
-  const patience = new Promise((resolve) => setTimeout(() => resolve(kept), PATIENCE_MS));
-  return Promise.race([fresh.catch(() => kept), patience]);
+  const waited = fresh.catch(() => kept);
+  if (name === SEEN) return waited; // figures are never older than the service's while it can be reached
+  return Promise.race([waited, new Promise((resolve) => setTimeout(() => resolve(kept), PATIENCE_MS))]);
 }
 
 /** The oldest go first. */

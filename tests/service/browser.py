@@ -41,6 +41,7 @@ class Visitor:
         self.hosts: set[str] = set()
         self._fingers: CDPSession | None = None
         self.page.on("console", self._note)
+        self.page.on("filechooser", lambda chooser: None)  # taken from the browser before anybody asks for one
         self.page.on("pageerror", lambda error: self.complaints.append(str(error)))
         self.page.on("request", lambda request: self.hosts.add(request.url.split("/")[2]))
 

@@ -62,7 +62,10 @@ async function unlock() {
 
 unit.value = prefs().unit;
 unit.addEventListener("change", () => remember({ unit: /** @type {any} */ (unit.value) }));
-window.addEventListener("hashchange", show);
+window.addEventListener("hashchange", () => {
+  root.focus({ preventScroll: true }); // a screen reader goes on at the new screen
+  show();
+});
 window.addEventListener("flatmeasure-locked", unlock);
 document.getElementById("skip")?.addEventListener("click", (event) => {
   event.preventDefault();

@@ -17,6 +17,10 @@ export function photoForm(onSide) {
   });
   side.addEventListener("change", onSide);
   const error = h("p.field-error", { role: "alert", id: "side-error" });
+  const printed = lengthField(prefs().printedMm, () => {
+    const mm = parseMm(printed.value, unit);
+    remember({ printedMm: Number.isFinite(mm) && mm > 0 ? mm : null });
+  });
   const thickness = lengthField(null);
   const grid = lengthField(null);
   const sheet = h("select", {}, [["", "a square"], ["a4", "a sheet of A4 paper"], ["letter", "a sheet of US Letter paper"]].map(([value, title]) => h("option", { value }, title)));
@@ -27,11 +31,12 @@ export function photoForm(onSide) {
     h("details", {}, h("summary", {}, "More about this photo"),
       field("Its name", name),
       field("Beside the cloth lies", sheet),
+      withUnit(printed, "Side of the printed square by a calliper", "If you have measured it: every length becomes surer."),
       h("div.pair", {}, withUnit(thickness, "Thickness of the cloth", "Thick cloth looks larger."), withUnit(grid, "Lines on the mat, apart", "If it has a grid."))));
 
   /** What is wrong, or null. @returns {string | null} */
   function problem() {
-    const wrong = [thickness, grid].find((control) => control.value.trim() !== "" && !Number.isFinite(parseMm(control.value, unit)));
+    const wrong = [printed, thickness, grid].find((control) => control.value.trim() !== "" && !Number.isFinite(parseMm(control.value, unit)));
     wrong?.setAttribute("aria-invalid", "true");
     if (wrong) return `"${wrong.value}" is not a length. Write a number, such as ${plainLength(1.5, unit)}.`;
     if (sheet.value || (Number.isFinite(parseMm(side.value, unit)) && parseMm(side.value, unit) > 0)) return null;
@@ -40,7 +45,7 @@ export function photoForm(onSide) {
 
   /** @returns {Record<string, any>} as the service takes them */
   function options() {
-    const given = { thickness_mm: parseMm(thickness.value, unit), grid_mm: parseMm(grid.value, unit) };
+    const given = { thickness_mm: parseMm(thickness.value, unit), grid_mm: parseMm(grid.value, unit), ...(sheet.value ? {} : { printed_side_mm: parseMm(printed.value, unit) }) };
     return {
       ...(sheet.value ? { rectangle_mm: SHEETS[/** @type {keyof typeof SHEETS} */ (sheet.value)] } : { square_mm: parseMm(side.value, unit) }),
       ...Object.fromEntries(Object.entries(given).filter(([, mm]) => Number.isFinite(mm) && mm > 0)),

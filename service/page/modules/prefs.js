@@ -1,12 +1,12 @@
-/** What this device remembers: the unit, the square's side, the token. */
+/** What this device remembers: the unit, the square's side, the paper, the token. */
 
 /** @typedef {import("./types.js").Unit} Unit */
 
-/** @typedef {{unit: Unit, squareMm: number | null, token: string, paper: "a4" | "letter"}} Prefs */
+/** @typedef {{unit: Unit, squareMm: number | null, printedMm: number | null, token: string, paper: "a4" | "letter"}} Prefs */
 
 const KEY = "flatmeasure.prefs";
 /** @type {Prefs} */
-const DEFAULTS = { unit: "mm", squareMm: null, token: "", paper: "a4" };
+const DEFAULTS = { unit: "mm", squareMm: null, printedMm: null, token: "", paper: "a4" };
 
 /** @type {Set<(prefs: Prefs) => void>} */
 const listeners = new Set();
