@@ -156,7 +156,7 @@ class Search:
         near = edge.depth_px[top : row + 2, left : column + 2]
         fine = _weighted_sum(near, [pair.depth_px for pair in pairs], begin - (left, top), weights)
         row, column = divmod(int(np.argmin(fine)), fine.shape[1])
-        return float(fine[row, column]), np.array([left + column, top + row]) + edge.first
+        return float(fine[row, column]), np.array([left + column + edge.first[0], top + row + edge.first[1]])
 
     def _put(self, i: int, board: int, stance: int, cell: NDArray[np.intp]) -> None:
         self.board[i], self.stance[i], self.cell[i] = board, stance, cell

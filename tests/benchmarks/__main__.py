@@ -24,6 +24,7 @@ from tests.benchmarks.coverage import print_coverage, print_design_table  # noqa
 from tests.benchmarks.edges import print_edges  # noqa: E402
 from tests.benchmarks.enough import print_enough  # noqa: E402
 from tests.benchmarks.faults import print_faults  # noqa: E402
+from tests.benchmarks.hides import print_hides  # noqa: E402
 from tests.benchmarks.jigsaw import print_jigsaw  # noqa: E402
 from tests.benchmarks.load import print_load  # noqa: E402
 from tests.benchmarks.nesting import print_nesting  # noqa: E402
@@ -43,6 +44,7 @@ PARTS = {
     "enough": [print_enough],
     "jigsaw": [print_jigsaw],
     "nesting": [print_nesting],
+    "hides": [print_hides],
     "outside": [print_outside],
     "absurd": [print_absurd],
     "load": [print_load],
