@@ -131,7 +131,10 @@ def _grain_line(cut: Panel, lines: BaseGeometry, taken: list[BaseGeometry], lett
                 line = LineString(ends)
                 if inside.contains(line) and not any(line.buffer(0.5 * letter).intersects(one) for one in taken):
                     return ends
-    return np.array([middle - 3.0 * letter * along, middle + 3.0 * letter * along])
+    inner = np.asarray(polylabel(cut.polygon, 1.0).coords[0])
+    across_piece = LineString([inner - 3.0 * letter * along, inner + 3.0 * letter * along]).intersection(cut.polygon)
+    longest = max(getattr(across_piece, "geoms", [across_piece]), key=lambda part: float(part.length))
+    return np.asarray(longest.coords)  # no room beside the words: over them, but on the piece
 
 
 def _aside(letter: float) -> Iterator[float]:

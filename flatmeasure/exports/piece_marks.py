@@ -7,6 +7,7 @@ from enum import StrEnum
 import numpy as np
 from shapely.geometry import LineString, Point
 
+from flatmeasure.errors import PieceUnreadable
 from flatmeasure.exports.cut_piece import CutPiece
 from flatmeasure.exports.lettering import Lettering, letter_size, piece_letters
 from flatmeasure.photos.camera import Points
@@ -97,12 +98,21 @@ class PieceMarks:
 
 
 def piece_marks(piece: CutPiece, unit: LengthUnit) -> PieceMarks:
-    """What is drawn of a piece; ``unit`` is that of the words."""
+    """What is drawn of a piece; ``unit`` is that of the words.
+
+    Raises
+    ------
+    PieceUnreadable
+        Its allowances leave no piece.
+    """
     panel = piece.panel
     inward = {edge: mm for edge, mm in piece.allowances_mm.items() if mm > 0.0}
     outward = {edge: mm for edge, mm in piece.allowances_mm.items() if mm < 0.0}
-    cut = _cut(panel, outward) if outward else panel
-    seams = _stitching(panel, inward, piece)
+    try:
+        cut = _cut(panel, outward) if outward else panel
+        seams = _stitching(panel, inward, piece)
+    except ValueError as error:
+        raise PieceUnreadable(f"Piece {piece.title}: {error}. Note other allowances.") from error
     notches = _notches(piece, cut, seams)
     strokes = [Stroke(Group.OUTLINE, tuple(cut.edge_points(edge) for edge in cut.edges), closed=True)]
     strokes += [Stroke(Group.CUTOUTS, (np.vstack([hole, hole[:1]]),), closed=True) for hole in cut.holes_mm]

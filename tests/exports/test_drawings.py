@@ -274,3 +274,21 @@ def test_notes_of_a_file_failure(notes: dict[str, Any], said: str) -> None:
     data["pieces"][0] |= notes
     with pytest.raises(PieceUnreadable, match=said):
         cut_pieces(data)
+
+
+def test_grain_arrow_stays_on_a_narrow_piece() -> None:
+    panel = replace(rectangle(500.0, 6.0), grain=Grain(37.0, 1.0, "given"))
+    (line,) = block(outline_dxf([panel])).query('LINE[layer=="GRAIN"]')
+    arrow = LineString([tuple(line.dxf.start)[:2], tuple(line.dxf.end)[:2]])
+    assert arrow.length > 5.0
+    assert panel.polygon.buffer(1e-3).contains(arrow)
+
+
+def test_allowances_that_leave_nothing_are_said() -> None:
+    from flatmeasure.errors import PieceUnreadable
+
+    piece = CutPiece(rectangle(300.0, 200.0), "Pocket", {"A1": -30.0, "A2": 250.0})
+    outline_svg([piece])  # too wide for the piece: the lines that are left
+    notched = panel_from_outline("A", [[0, 0], [300, 0], [300, 200], [160, 200], [150, 60], [140, 200], [0, 200]])
+    with pytest.raises(PieceUnreadable, match="Pocket: the allowances eat the piece"):
+        outline_svg([CutPiece(notched, "Pocket", {"A4": -30.0, "A5": -30.0})])
