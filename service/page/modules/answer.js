@@ -22,8 +22,10 @@ export async function answerScreen(root, id, leaving) {
   const [verdict, ...rest] = paragraphs(answer.text);
   const stage = h("div.layout-stage");
   const message = h("div");
+  /** @type {string[]} */
+  const names = (answer.layout.cloths ?? []).map((/** @type {{name: string}} */ { name }) => name);
   const choices = answer.cloth.length > 1 ? h("div.choices", { role: "group", "aria-label": "Cloth" }, answer.cloth.map((cloth, k) =>
-    h("button.choice", { type: "button", "aria-pressed": "false", onclick: () => show(cloth) }, `Cloth ${k + 1}`))) : null;
+    h("button.choice", { type: "button", "aria-pressed": "false", onclick: () => show(cloth) }, names.length === answer.cloth.length ? names[k] : `Cloth ${k + 1}`))) : null;
   const measures = h("a.plain", {}, "Measures of this cloth");
   put(root, h("div.answer", {},
     h("section", { class: `verdict is-${answer.verdict.replace(/ /g, "-")}`, "aria-labelledby": "verdict" },
