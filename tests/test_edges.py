@@ -215,6 +215,38 @@ def test_stated_uncertainty_of_lengths() -> None:
     assert np.sqrt(np.mean(np.square(z))) > 0.4
 
 
+def test_stated_uncertainty_of_angles_where_curves_end() -> None:
+    """A gore's hem and waist meet its sides in angles known by formula; noise is drawn many times (JCGM 101:2008).
+
+    A parabola of depth d over a chord c leaves it at the angle whose tangent is 4 d / c.
+    """
+    corners, depths = np.array([(0, 0), (400, 0), (300, 500), (100, 500)], dtype=float), {0: 25.0, 2: -6.0}
+    points = walk(*[edge[:-1] for edge in gore_edges(corners, depths)])
+    side = np.degrees(np.arctan2(500.0, 100.0))
+    hem, waist = (np.degrees(np.arctan(4 * depth / chord)) for depth, chord in ((25.0, 400.0), (-6.0, 200.0)))
+    exact = np.array([side + hem, side + hem, 180.0 - side + waist, 180.0 - side + waist])
+    errors, stated = [], []
+    for seed in range(40):
+        outline = fitted(noisy(points, seed))
+        order = np.linalg.norm(corners[:, None] - outline.corners_mm[None], axis=2).argmin(axis=1)
+        errors.append(outline.angles_deg[order] - exact)
+        stated.append(outline.u_angles_deg[order])
+    z = np.array(errors) / np.array(stated)
+    assert np.sqrt(np.mean(np.square(errors))) < 0.45
+    assert 0.6 < np.sqrt(np.mean(z**2)) < 1.4
+    assert np.mean(np.abs(z) < 2) > 0.85
+
+
+def gore_edges(corners: np.ndarray, depths: dict[int, float]) -> list[np.ndarray]:
+    """Sides of a polygon, some of them parabolas that bend outward by a depth."""
+    t = np.linspace(0.0, 1.0, 2001)[:, None]
+    edges = []
+    for i, (a, b) in enumerate(zip(corners, np.roll(corners, -1, axis=0), strict=True)):
+        out = np.array([b[1] - a[1], a[0] - b[0]]) / np.linalg.norm(b - a)
+        edges.append(a + t * (b - a) + 4 * t * (1 - t) * depths.get(i, 0.0) * out)
+    return edges
+
+
 def test_shorter_lines_are_less_certain() -> None:
     outline = fitted(polygon([(0, 0), (500, 0), (500, 40), (0, 300)]))
     short = int(np.argmin([edge.length_mm for edge in outline.edges]))

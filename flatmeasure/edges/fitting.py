@@ -105,11 +105,11 @@ def fit_outline(points_mm: Points, u_mm: Points, weak: NDArray[np.bool_]) -> Fit
     breaks = find_breaks(fits)
     while breaks:
         edges = fits.followed(breaks)
-        joints = [joint(edges[i - 1], edges[i], b) for i, b in enumerate(breaks)]
+        joints = _joints(edges, breaks)
         found = zip(breaks, fits.joints(breaks), joints, strict=True)
         kept = [b for b, simple, final in found if b.at_mm is not None or _is_kink(simple.turn_rad, final.turn_rad)]
         if len(kept) == len(breaks):
-            return _assemble(calibrated(edges, chain.step_mm), joints, breaks)
+            return _assemble(fits, breaks, edges, joints)
         breaks = kept
     return _closed(chain)
 
@@ -126,9 +126,9 @@ def fit_between(chain: Chain, breaks: Sequence[Break]) -> FittedOutline:
     """
     if not breaks:
         return _closed(chain)
-    edges = Fits(chain).followed(breaks)
-    joints = [joint(edges[i - 1], edges[i], b) for i, b in enumerate(breaks)]
-    return _assemble(calibrated(edges, chain.step_mm), joints, breaks)
+    fits = Fits(chain)
+    edges = fits.followed(breaks)
+    return _assemble(fits, breaks, edges, _joints(edges, breaks))
 
 
 def chain_to_fit(points_mm: Points, u_mm: Points, weak: NDArray[np.bool_]) -> Chain:
@@ -164,20 +164,37 @@ def _is_kink(simple_rad: float, final_rad: float) -> bool:
     return abs(final_rad) > LEAST_RAD and (abs(simple_rad) > BLUNT_RAD or abs(final_rad - simple_rad) < FICKLE_RAD)
 
 
-def _assemble(smooths: list[Smooth], joints: list[Joint], breaks: Sequence[Break]) -> FittedOutline:
-    count = len(smooths)
-    edges = tuple(_edge(smooths, joints, i) for i in range(count))
-    around = [(smooths[i - 1], smooths[i], at) for i, at in enumerate(joints)]
-    turning = [np.hypot(a.u_direction_deg(j.t_a), b.u_direction_deg(j.t_b)) for a, b, j in around]
+def _joints(edges: Sequence[Smooth], breaks: Sequence[Break]) -> list[Joint]:
+    return [joint(edges[i - 1], edges[i], b) for i, b in enumerate(breaks)]
+
+
+def _assemble(fits: Fits, breaks: Sequence[Break], followed: list[Smooth], joints: list[Joint]) -> FittedOutline:
+    smooths = calibrated(followed, fits.chain.step_mm)
+    edges = tuple(_edge(smooths, joints, i) for i in range(len(smooths)))
+    angles_deg, u_angles_deg = _angles(fits, breaks, joints)
     return FittedOutline(
         corners_mm=np.array([j.at_mm for j in joints]),
-        angles_deg=np.array([180.0 - np.degrees(j.turn_rad) for j in joints]),
-        u_corners_mm=np.array([_u_corner(*each) for each in around]),
-        u_angles_deg=np.array(turning),
+        angles_deg=angles_deg,
+        u_corners_mm=np.array([_u_corner(smooths[i - 1], smooths[i], at) for i, at in enumerate(joints)]),
+        u_angles_deg=u_angles_deg,
         edges=edges,
         outline_mm=np.vstack([edge.points_mm[:-1] for edge in edges]),
         breaks=tuple(breaks),
     )
+
+
+def _angles(fits: Fits, breaks: Sequence[Break], followed: list[Joint]) -> tuple[Points, Points]:
+    """Angles (C,) between the simplest edges, and their uncertainties, degrees.
+
+    At its end a curve that follows its points closely also follows their noise, and the simplest one may be too stiff.
+    So the uncertainty is the simplest one's own and, for its stiffness, how far the two turn differently.
+    """
+    edges = calibrated(fits.edges(breaks), fits.chain.step_mm)
+    joints = fits.joints(breaks)
+    apart = np.array([np.degrees(a.turn_rad - b.turn_rad) for a, b in zip(joints, followed, strict=True)])
+    stiffness = (apart + 180.0) % 360.0 - 180.0
+    own = [np.hypot(edges[i - 1].u_direction_deg(j.t_a), edges[i].u_direction_deg(j.t_b)) for i, j in enumerate(joints)]
+    return np.array([180.0 - np.degrees(j.turn_rad) for j in joints]), np.hypot(own, stiffness)
 
 
 def _u_corner(a: Smooth, b: Smooth, joint: Joint) -> float:
