@@ -49,6 +49,10 @@ class PhotoFiles:
             write_whole(self.path(digest), content)
         return digest
 
+    def names(self) -> list[str]:
+        """Digests of all photos."""
+        return [path.name for path in self._folder.glob("*/*") if _DIGEST.fullmatch(path.name)]
+
     def remove(self, digest: str) -> None:
         """Delete a photo; one that is not there is no error."""
         self.path(digest).unlink(missing_ok=True)
@@ -76,13 +80,10 @@ class OwnedFiles:
         """Keep a file."""
         write_whole(self._path(owner, name), content)
 
+    def names(self) -> list[str]:
+        """All owners."""
+        return [path.name for path in self._folder.glob("*/*") if _OWNER.fullmatch(path.name)]
+
     def remove_all(self, owner: str) -> None:
         """Delete all files of an owner."""
         shutil.rmtree(self._path(owner, "x").parent, ignore_errors=True)
-
-
-def clear_unfinished(folder: Path) -> None:
-    """Delete what a killed service left half written."""
-    for path in folder.rglob(".*"):
-        if path.is_file():
-            path.unlink(missing_ok=True)

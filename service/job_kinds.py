@@ -25,7 +25,7 @@ def job_kinds(service: "Service") -> dict[str, JobKind]:
     answering = _Answering(service)
     return {
         "measure": JobKind(measuring.task, measuring.keep, measuring.drop, "measurement"),
-        "revise": JobKind(revising.task, revising.keep, _nothing, "measurement"),
+        "revise": JobKind(revising.task, revising.keep, measuring.drop, "measurement"),
         "answer": JobKind(answering.task, answering.keep, _nothing, "answer"),
     }
 

@@ -10,13 +10,14 @@ from fastapi import Depends, Request
 from flatmeasure.errors import OptionInvalid
 from service.answer_store import AnswerStore
 from service.database import Database
-from service.files import OwnedFiles, PhotoFiles, clear_unfinished
+from service.files import OwnedFiles, PhotoFiles
 from service.job_store import JobStore
 from service.jobs import Job, JobBoard
 from service.measurement_store import MeasurementStore
 from service.metrics import Metrics
 from service.piece_store import PieceStore
 from service.settings import Settings
+from service.sweeping import sweep
 from service.workers import Task, Ticket, WorkerPool
 
 RECEIVING = 4  # photos that are held in memory at once
@@ -38,7 +39,6 @@ class Service:
     def __init__(self, settings: Settings) -> None:
         self.settings = settings
         self._lock_file = _take_folder(settings)
-        clear_unfinished(settings.folder)
         self.database = Database(settings.url)
         self.measurements = MeasurementStore(self.database)
         self.pieces = PieceStore(self.database)
@@ -58,6 +58,7 @@ class Service:
         from service.job_kinds import job_kinds
 
         self.board = JobBoard(self.job_store, self.pool, job_kinds(self), self.metrics)
+        sweep(self.settings.folder, self.photos, self.drawings, self.database)
         self.pool.start()
         self.board.resume()
 

@@ -47,7 +47,7 @@ _SHARES = {
     "following the edge": 0.8,
     "setting corners": 0.9,
 }
-_KNOWN = ("square_mm", "rectangle_mm", "printed_side_mm")
+_KNOWN = ("square_mm", "rectangle_mm", "printed_side_mm", "grid_mm")
 
 
 def measure_photo(payload: Payload, report: Report) -> dict[str, Any]:

@@ -27,6 +27,7 @@ PLAID, LINEN = ROOT / "test_images" / "holed_plaid.jpg", ROOT / "test_images" / 
 PLAID_OPTIONS, LINEN_OPTIONS = {"square_mm": 100, "thickness_mm": 1}, {"square_mm": 80, "thickness_mm": 0.6}
 PINAFORE = json.loads((ROOT / "test_images" / "pinafore.json").read_text("utf-8"))
 START_S = 60.0
+PATIENT = {"Prefer": "wait=60"}  # on a busy machine
 
 
 class Server:
@@ -47,8 +48,8 @@ class Server:
         )
         self.url = f"http://127.0.0.1:{self.port}"
         token = environment.get("FLATMEASURE_TOKEN")
-        headers = {"Authorization": f"Bearer {token}"} if token else {}
-        self.client = httpx.Client(base_url=self.url, timeout=60.0, headers=headers)
+        headers = {**PATIENT, **({"Authorization": f"Bearer {token}"} if token else {})}
+        self.client = httpx.Client(base_url=self.url, timeout=120.0, headers=headers)
         self._wait()
 
     def _wait(self) -> None:
@@ -106,7 +107,8 @@ def serving(settings: Settings) -> Iterator[tuple[Service, httpx.Client]]:
             while not server.started:
                 assert thread.is_alive(), "the service ended"
                 time.sleep(0.01)
-            with httpx.Client(base_url=f"http://127.0.0.1:{listening.getsockname()[1]}", timeout=60.0) as client:
+            url = f"http://127.0.0.1:{listening.getsockname()[1]}"
+            with httpx.Client(base_url=url, timeout=120.0, headers=PATIENT) as client:
                 yield app.state.service, client
         finally:
             server.should_exit = True

@@ -197,6 +197,21 @@ def test_disk_that_fills_up(tiny_disk: Path) -> None:
         assert send_photo(server.client, PLAID, PLAID_OPTIONS).status_code == 201
 
 
+def test_what_a_kill_left_is_swept(tmp_path: Path) -> None:
+    """Files without a row go at the next start, those with one stay."""
+    settings = Settings(folder=tmp_path, workers=1)
+    with serving(settings) as (_, client):
+        at = f"/v1/measurements/{send_photo(client, LINEN, LINEN_OPTIONS).json()['id']}"
+    kept = {path for path in tmp_path.rglob("*") if path.is_file() and "sqlite" not in path.name}
+    strays = [tmp_path / "photos" / "aa" / ("a" * 64), tmp_path / "photos" / "aa" / ".0123456789abcdef"]
+    strays.append(tmp_path / "drawings" / "aa" / ("a" * 16) / "overlay-1-mm.jpg")
+    for stray in strays:
+        files.write_whole(stray, b"x")
+    with serving(settings) as (_, client):
+        assert {path for path in tmp_path.rglob("*") if path.is_file() and "sqlite" not in path.name} == kept
+        assert client.get(f"{at}/photo").status_code == client.get(f"{at}/photo?width=320").status_code == 200
+
+
 def test_hostile_files(tmp_path: Path) -> None:
     with running(tmp_path, "--workers", "1") as server:
         send_all(server.client, 28)

@@ -36,6 +36,17 @@ def test_measured_as_the_library_does(plaid: dict[str, Any]) -> None:
     assert there["photo"]["name"] == "holed_plaid.jpg"
 
 
+def test_every_option_reaches_the_library(client: httpx.Client) -> None:
+    """Nothing but the lines of the mat tells size here; a hint and a thickness beside."""
+    hints = {"cloth_boxes_px": [[100.0, 100.0, 1400.0, 1100.0]]}
+    sent = send_photo(client, LINEN, {"grid_mm": 10, "thickness_mm": 0.6, "hints": hints})
+    assert sent.status_code == 201, sent.text
+    boxes = flatmeasure.Hints(cloth_boxes_px=((100.0, 100.0, 1400.0, 1100.0),))
+    here = flatmeasure.measure(LINEN, grid_mm=10, thickness_mm=0.6, hints=boxes).to_dict()
+    assert sent.json()["measurement"]["pieces"] == json.loads(json.dumps(here["pieces"]))
+    client.delete(f"/v1/measurements/{sent.json()['id']}")
+
+
 def test_replies_are_as_described(client: httpx.Client, plaid: dict[str, Any]) -> None:
     MeasurementReply.model_validate(plaid)
     MeasurementList.model_validate(client.get("/v1/measurements").json())
