@@ -20,6 +20,7 @@ from tests.benchmarks.absurd import print_absurd  # noqa: E402
 from tests.benchmarks.accuracy import print_accuracy  # noqa: E402
 from tests.benchmarks.batch import print_batch, print_batch_memory  # noqa: E402
 from tests.benchmarks.boards import print_boards  # noqa: E402
+from tests.benchmarks.contrast import print_contrast  # noqa: E402
 from tests.benchmarks.coverage import print_coverage, print_design_table  # noqa: E402
 from tests.benchmarks.edges import print_edges  # noqa: E402
 from tests.benchmarks.enough import print_enough  # noqa: E402
@@ -36,6 +37,7 @@ from tests.benchmarks.tone import print_tone  # noqa: E402
 
 PARTS = {
     "accuracy": [print_accuracy],
+    "contrast": [print_contrast],
     "coverage": [print_coverage, print_design_table],
     "speed": [print_speed],
     "memory": [print_memory],
