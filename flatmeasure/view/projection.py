@@ -120,7 +120,10 @@ def _fixed_points(reference: Reference) -> Iterator[tuple[Points, Points, Points
     if reference.corner_u_px is not None:
         yield UNIT_CORNERS, reference.corners_px, np.full(4, reference.corner_u_px)
     if reference.saddles is not None:
-        yield reference.saddles.uv, reference.saddles.points_px, reference.saddles.u_px
+        # the ripple that moves a printed sheet's lines moves its crossings; a board is stiff, a grid has its own u
+        side_px = float(np.linalg.norm(reference.corners_px[1] - reference.corners_px[0]))
+        ripple_px = U_STEP_SHARE * side_px if reference.kind == "coded" else 0.0
+        yield reference.saddles.uv, reference.saddles.points_px, np.hypot(reference.saddles.u_px, ripple_px)
 
 
 def starting_poses(first: Reference, camera: Camera) -> list[Pose]:

@@ -1,9 +1,11 @@
 """``python -m tests.benchmarks report``: runs everything and writes docs/accuracy.md with its charts.
 
-The rows of every run are kept in docs/accuracy/results.json; ``write_page`` writes the page from them alone.
+The rows of every run are kept in docs/accuracy/results.json; ``write_page`` writes the page from them alone. With
+``RUNS=scenes,grid`` in the environment only those are run again.
 """
 
 import json
+import os
 import platform
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
@@ -28,10 +30,11 @@ RESULTS = DOCS / CHARTS / "results.json"
 
 
 def print_report() -> None:
-    """Run all, keep the rows, and write the page."""
-    results: Results = {}
-    for name, run in RUNS.items():
-        results[name] = run()
+    """Run all, or those named, keep the rows, and write the page."""
+    chosen = os.environ.get("RUNS", ",".join(RUNS)).split(",")
+    results: Results = json.loads(RESULTS.read_text()) if RESULTS.exists() else {}
+    for name in chosen:
+        results[name] = RUNS[name]()
         print(f"report: {name}, {len(results[name])} rows", flush=True)
     results["made_with"] = [{"Python": platform.python_version(), "numpy": np.__version__, "OpenCV": cv2.__version__}]
     (DOCS / CHARTS).mkdir(exist_ok=True)

@@ -38,8 +38,8 @@ def why(row: Row) -> str:
         return "The sum of the edges' errors."
     view, outline = row["by_view"], row["error"] - row["by_view"]
     if abs(view) > abs(outline):
-        return f"The view: {view:+.3g} of it. The largest cause stated for the piece is {row['limit']}."
-    parts = [f"The outline: {outline:+.3g} of it; the view {view:+.3g}."]
+        return f"The view: {_amount(view, row)} of it. The largest cause stated for the piece is {row['limit']}."
+    parts = [f"The outline: {_amount(outline, row)} of it; the view {_amount(view, row)}."]
     if abs(row.get("turn_deg", 180.0)) < SMOOTH_DEG:
         parts.append(
             f"It meets edge {row['beside']} at a turn of {abs(row['turn_deg']):.0f}°, "
@@ -58,3 +58,7 @@ def why(row: Row) -> str:
             f"Nineteen in twenty of the piece's points lie within {row['outline_p95_mm']:.2f} mm of the truth."
         )
     return " ".join(parts)
+
+
+def _amount(value: float, row: Row) -> str:
+    return f"{value:+.0f} mm²" if row["what"] == "area" else f"{value:+.2f} mm"
