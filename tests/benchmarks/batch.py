@@ -6,12 +6,13 @@ import struct
 import tempfile
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
 import psutil
 
+from flatmeasure.batch.cluster import DaskCluster
 from flatmeasure.batch.executors import Executor, LocalProcesses
 from flatmeasure.batch.photo_list import BatchOptions
 from flatmeasure.batch.running import Batch, BatchOutput
@@ -32,18 +33,16 @@ def print_batch() -> None:
         size = sum(path.stat().st_size for path in photos.iterdir()) / PHOTOS
         print(f"batch: {PHOTOS} photos of 12 megapixels, {size / 1e6:.1f} MB each, {os.cpu_count()} cores,", end=" ")
         print(f"load {os.getloadavg()[0]:.1f} before; medians of {ROUNDS} rounds in turn")
-        ways: dict[str, Callable[[], Executor]] = {
-            "1 process": lambda: LocalProcesses(1),
-            "2 processes": lambda: LocalProcesses(2),
+        ways: dict[str, Callable[[], AbstractContextManager[Executor]]] = {
+            "1 process": lambda: closing(LocalProcesses(1)),
+            "2 processes": lambda: closing(LocalProcesses(2)),
+            "cluster, 1 worker": _cluster,
         }
-        with _cluster() as address:
-            from flatmeasure.batch.cluster import DaskCluster
-
-            ways["cluster, 1 worker"] = lambda: DaskCluster(address)
-            taken: dict[str, list[_Taken]] = {name: [] for name in ways}
-            for i in range(ROUNDS):
-                for name, way in ways.items():  # in turn, so that all see the same load of the machine
-                    taken[name].append(_timed(photos, Path(folder) / f"{name}{i}", way))
+        taken: dict[str, list[_Taken]] = {name: [] for name in ways}
+        for i in range(ROUNDS):
+            for name, way in ways.items():  # in turn, so that all see the same load of the machine
+                with way() as executor:
+                    taken[name].append(_timed(photos, Path(folder) / f"{name}{i}", executor))
         _print_throughput(taken)
         _print_output(photos, Path(folder) / "1 process0")
 
@@ -113,9 +112,8 @@ def _write(folder: Path, jpeg: bytes, count: int) -> None:
         (folder / f"{i:05d}.jpg").write_bytes(jpeg[:2] + comment + jpeg[2:])
 
 
-def _timed(photos: Path, results: Path, way: Callable[[], Executor]) -> _Taken:
+def _timed(photos: Path, results: Path, executor: Executor) -> _Taken:
     """One run; the clock starts when all workers have done their first photo, so that their start is left out."""
-    executor = way()
     warm = results.with_name(f"{results.name} warm")
     warm_photos = results.with_name(f"{results.name} first")
     _write(warm_photos, next(photos.iterdir()).read_bytes(), 2)
@@ -130,9 +128,7 @@ def _timed(photos: Path, results: Path, way: Callable[[], Executor]) -> _Taken:
         wall = time.perf_counter() - start
         assert batch.progress().measured == PHOTOS
         busy = sum(row.seconds for row in batch.jobs.rows())
-    cpu = _cpu_seconds() - cpu
-    executor.close()
-    return _Taken(wall, busy, cpu)
+    return _Taken(wall, busy, _cpu_seconds() - cpu)
 
 
 def _cpu_seconds() -> float:
@@ -143,9 +139,11 @@ def _cpu_seconds() -> float:
 
 
 @contextmanager
-def _cluster() -> Iterator[str]:
-    """Address of a Dask cluster of one worker process."""
+def _cluster() -> Iterator[Executor]:
+    """A Dask cluster of one worker process, there only while it works: it is never quite idle."""
     from distributed import LocalCluster
 
     with LocalCluster(n_workers=1, threads_per_worker=1, processes=True, dashboard_address=None) as cluster:
-        yield str(cluster.scheduler_address)
+        executor = DaskCluster(str(cluster.scheduler_address))
+        with closing(executor):
+            yield executor
