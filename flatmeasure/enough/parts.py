@@ -164,8 +164,10 @@ def _outer(shape: Polygon, grow_mm: float) -> Polygon:
 
 def inner_cloth(cloth: BaseGeometry, shrink_mm: float) -> BaseGeometry:
     """Cloth that lies at least ``shrink_mm`` inside every edge, hole and flaw, with few vertices."""
-    shrunk = cloth.buffer(-shrink_mm - SIMPLER_MM, quad_segs=8) if shrink_mm or _is_dense(cloth) else cloth
-    return shrunk.simplify(SIMPLER_MM) if shrunk is not cloth else cloth
+    if not shrink_mm and not _is_dense(cloth):
+        return cloth
+    shrunk = cloth.buffer(-shrink_mm - SIMPLER_MM, join_style="mitre", mitre_limit=2.0)  # no arcs: few vertices
+    return shrunk.simplify(SIMPLER_MM)
 
 
 def outer_cloth(cloth: BaseGeometry, grow_mm: float) -> BaseGeometry:

@@ -2,7 +2,8 @@
 
 A depth is the distance to the nearest place without overlap: the distance transform of the grid's places that lie in
 the no-fit region of two parts, or outside the inner-fit region of a part. So the whole map of a part among others is a
-sum of shifted arrays, and where it is 0 there is no overlap, exactly.
+sum of shifted arrays. Where it is 0 no parts overlap, exactly; on a cloth of many points a part may stick out by less
+than a grid step.
 """
 
 from collections.abc import Sequence
@@ -20,6 +21,8 @@ from flatmeasure.enough.parts import Stance
 from flatmeasure.photos.camera import Points
 
 Map = NDArray[np.float32]
+
+FEW_POINTS = 60  # of a cloth's outline and holes: up to here its inner-fit regions are made for every stance
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,6 +76,7 @@ class Maps:
     step_mm: float
     _pairs: dict[tuple[Stance, Stance], PairMap] = field(default_factory=dict)
     _edges: dict[tuple[int, Stance], BoardMap | None] = field(default_factory=dict)
+    _outside: dict[int, Map] = field(default_factory=dict)
 
     def on(self, boards: Sequence[BaseGeometry]) -> "Maps":
         """Maps of the same parts on other boards."""
@@ -112,20 +116,55 @@ class Maps:
         return self._pairs[key]
 
     def _edge(self, board: int, stance: Stance) -> BoardMap | None:
+        simple = len(shapely.get_coordinates(self.regions.boards[board])) <= FEW_POINTS
+        found = self._free_exactly(board, stance) if simple else self._free_by_correlation(board, stance)
+        if found is None:
+            return None
+        free, first = found
+        rows, columns = np.flatnonzero(free.any(axis=1)), np.flatnonzero(free.any(axis=0))
+        free = free[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
+        return BoardMap(_depth(~free, padded=False), (int(columns[0] + first[0]), int(rows[0] + first[1])))
+
+    def _free_exactly(self, board: int, stance: Stance) -> tuple[NDArray[np.bool_], NDArray[np.intp]] | None:
+        """Free grid places, and the column and row of the first: those in the inner-fit region."""
         room = self.regions.within(board, stance).area
         if room.is_empty:
             return None
         bounds = (np.array(room.bounds).reshape(2, 2) - self.origin(board)) / self.step_mm
-        first, last = np.floor(bounds[0]).astype(int), np.ceil(bounds[1]).astype(int)
+        first, last = np.floor(bounds[0]).astype(np.intp), np.ceil(bounds[1]).astype(np.intp)
         x, y = (self.origin(board)[k] + self.step_mm * np.arange(first[k], last[k] + 1) for k in (0, 1))
         free = inside_grid(room, x, y) > 0.0
-        if not free.any():  # between the grid's places: the one nearest to a free place stands for it
-            place = np.asarray(room.representative_point().coords[0])
-            column, row = self.cell(board, place) - first
-            free[row, column] = True
-        rows, columns = np.flatnonzero(free.any(axis=1)), np.flatnonzero(free.any(axis=0))
-        free = free[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
-        return BoardMap(_depth(~free, padded=False), (int(columns[0] + first[0]), int(rows[0] + first[1])))
+        return (free, first) if free.any() else self._one_between(free, first, board, room)
+
+    def _free_by_correlation(self, board: int, stance: Stance) -> tuple[NDArray[np.bool_], NDArray[np.intp]] | None:
+        """The same to less than a grid step, where the exact region would take long: a cloth of many points."""
+        half = np.floor(stance.half_size_mm / self.step_mm).astype(np.intp)
+        mask = inside_grid(stance.outline, *(np.arange(-k, k + 1) * self.step_mm for k in half))
+        outside = self._outside_of(board)
+        if any(np.array(outside.shape) < mask.shape):
+            return None
+        free = cv2.matchTemplate(outside, mask, cv2.TM_CCORR) < 0.5
+        if free.any():
+            return free, half
+        room = self.regions.within(board, stance).area
+        return None if room.is_empty else self._one_between(free, half, board, room)
+
+    def _one_between(
+        self, free: NDArray[np.bool_], first: NDArray[np.intp], board: int, room: BaseGeometry
+    ) -> tuple[NDArray[np.bool_], NDArray[np.intp]]:
+        """Where no grid place is free, the one nearest to a free place stands for it."""
+        place = np.asarray(room.representative_point().coords[0])
+        column, row = np.clip(self.cell(board, place) - first, 0, np.array(free.shape)[::-1] - 1)
+        free[row, column] = True
+        return free, first
+
+    def _outside_of(self, board: int) -> Map:
+        if board not in self._outside:
+            left, low, right, high = self.regions.boards[board].bounds
+            counts = np.floor(np.array([right - left, high - low]) / self.step_mm).astype(int)
+            x, y = (self.origin(board)[k] + np.arange(counts[k] + 1) * self.step_mm for k in (0, 1))
+            self._outside[board] = 1.0 - inside_grid(self.regions.boards[board], x, y)
+        return self._outside[board]
 
 
 def inside_grid(shape: BaseGeometry, x: NDArray[np.float64], y: NDArray[np.float64]) -> Map:
