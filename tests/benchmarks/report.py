@@ -299,7 +299,8 @@ def _jigsaws(results: Results) -> str:
     return (
         "## Is there enough cloth: jigsaws\n\n"
         "An irregular cloth with a hole is cut into ten pieces that are then made a little smaller, so that they are "
-        f"known to fit; {JIGSAW_SWEEPS} sweeps of the search at most. Not finding a layout is answered with *no layout found*, never with *not enough*.\n\n"
+        f"known to fit; {JIGSAW_SWEEPS} sweeps of the search at most. "
+        "Not finding a layout is answered with *no layout found*, never with *not enough*.\n\n"
         + table(heads, lines)
         + "\nMany photos at a time: [scale](scale.md).\n"
     )
