@@ -2,12 +2,13 @@
 
 import os
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from string import ascii_uppercase
 from typing import TypedDict, Unpack
 
 import numpy as np
 
+from flatmeasure.cloth.flaws import find_flaws
 from flatmeasure.cloth.hints import Hints
 from flatmeasure.cloth.regions import ClothRegion
 from flatmeasure.cloth.segmentation import SeenCloth, resegment_cloth, see_cloth
@@ -18,7 +19,7 @@ from flatmeasure.photos.photo import Photo, PhotoSource, load_photo
 from flatmeasure.references.candidates import coded_candidates, grey_of
 from flatmeasure.references.figures import Rectangle, Square
 from flatmeasure.results.advice import best_remedy
-from flatmeasure.results.measurement import WEAK_SHARE, Measurement, Piece
+from flatmeasure.results.measurement import WEAK_SHARE, Flaw, Measurement, Piece
 from flatmeasure.results.measures import measure_piece
 from flatmeasure.view.grid import rectify_on_grid
 from flatmeasure.view.grid_alone import bare_patches, first_view
@@ -176,9 +177,12 @@ def _piece(name: str, region: ClothRegion, photo: Photo, view: Rectification, th
         growth_px, _ = view.growth_px
         outline = without_growth(outline, photo, growth_px, view.contrast)
         holes = [without_growth(hole, photo, growth_px, view.contrast) for hole in holes]
-    return measure_piece(
+    piece = measure_piece(
         name, outline, holes, view, thickness_mm, complete=not region.touches_frame, confidence=region.confidence
     )
+    zones = find_flaws(photo, outline.points_px, [hole.points_px for hole in holes])
+    flaws = [Flaw(z.kind, z.confidence, view.to_mat(z.outline_px, thickness_mm), z.outline_px) for z in zones]
+    return replace(piece, flaws=tuple(flaws))
 
 
 def notes_on(photo: Photo, view: Rectification, pieces: Sequence[Piece]) -> Iterator[Note]:

@@ -18,7 +18,7 @@ ORDER = {
     "photos": "jpeg photo camera",
     "references": ("figures candidates profiles steps saddles plausibility sightings finding checkerboard"),
     "view": "projection bundle lens_profile rectification grid_start grid grid_alone",
-    "cloth": "network ground evidence hints spread separation regions things segmentation",
+    "cloth": "network ground evidence hints spread separation regions things segmentation flaws",
     "outline": "ring appearance boundary stepfit refinement leading growth",
     "edges": "corners splines curves joints rounded breaks noise fitting",
     "results": "measurement shape measures advice",

@@ -93,6 +93,25 @@ class Traced:
 
 
 @dataclass(frozen=True, eq=False)
+class Flaw:
+    """A place in a piece that a cutter may want to avoid: a proposal, nothing is cut off for it.
+
+    Attributes
+    ----------
+    kind : str
+        ``"stain"``, ``"hole"``, ``"worn"`` or ``"mark"``.
+    confidence : float
+        0 to 1.
+    outline_mm, outline_px : (N, 2) array
+    """
+
+    kind: str
+    confidence: float
+    outline_mm: Points
+    outline_px: Points
+
+
+@dataclass(frozen=True, eq=False)
 class Piece:
     """One piece of cloth.
 
@@ -120,6 +139,8 @@ class Piece:
     edges : tuple of Edge
     traced : Traced or None
         None of a piece that was not measured in a photo.
+    flaws : tuple of Flaw
+        Proposed, the surest first.
     """
 
     id: str
@@ -138,6 +159,7 @@ class Piece:
     corners: tuple[Corner, ...]
     edges: tuple[Edge, ...]
     traced: Traced | None = None
+    flaws: tuple[Flaw, ...] = ()
 
     @property
     def polygon(self) -> Polygon:
@@ -181,6 +203,15 @@ class Piece:
                     "points_mm": _listed(edge.points_mm, MM_DIGITS),
                 }
                 for edge in self.edges
+            ],
+            "flaws": [
+                {
+                    "kind": flaw.kind,
+                    "confidence": flaw.confidence,
+                    "outline_mm": _listed(flaw.outline_mm, MM_DIGITS),
+                    "outline_px": _listed(flaw.outline_px, PX_DIGITS),
+                }
+                for flaw in self.flaws
             ],
         }
 

@@ -25,6 +25,7 @@ from tests.benchmarks.coverage import print_coverage, print_design_table  # noqa
 from tests.benchmarks.edges import print_edges  # noqa: E402
 from tests.benchmarks.enough import print_enough  # noqa: E402
 from tests.benchmarks.faults import print_faults  # noqa: E402
+from tests.benchmarks.flaws import print_flaws  # noqa: E402
 from tests.benchmarks.hides import print_hides  # noqa: E402
 from tests.benchmarks.jigsaw import print_jigsaw  # noqa: E402
 from tests.benchmarks.load import print_load  # noqa: E402
@@ -38,6 +39,7 @@ from tests.benchmarks.tone import print_tone  # noqa: E402
 PARTS = {
     "accuracy": [print_accuracy],
     "contrast": [print_contrast],
+    "flaws": [print_flaws],
     "coverage": [print_coverage, print_design_table],
     "speed": [print_speed],
     "memory": [print_memory],

@@ -56,9 +56,8 @@ def print_contrast() -> None:
         print(f"  {case.name:34s} IoU {overlaps}  p95 {np.nanmedian([o.outline_p95_mm for o in own]):6.2f} mm  {said}")
     every = [row[0] for row in rows]
     overlaps = np.array([o.overlap for o in every])
-    print(
-        f"  IoU median {np.median(overlaps):.4f}, {np.mean(overlaps < GOOD):.0%} under {GOOD}, worst {overlaps.min():.3f}"
-    )
+    poor = f"{np.mean(overlaps < GOOD):.0%} under {GOOD}"
+    print(f"  IoU median {np.median(overlaps):.4f}, {poor}, worst {overlaps.min():.3f}")
     print(f"  outline p95: median {np.nanmedian([o.outline_p95_mm for o in every]):.2f} mm")
     refused, doubted, silent = (
         float(np.mean([getattr(o, what) for o in every])) for what in ("refused", "doubted", "silent")

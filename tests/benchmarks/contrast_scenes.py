@@ -56,7 +56,7 @@ class Case:
     shadow: float = 0.35
 
 
-FLOOR = (150, 112, 78)
+FLOOR, GREEN = (150, 112, 78), (70, 120, 95)
 CASES = (
     Case("navy on dark wood", plain(NAVY), wood((52, 40, 34))),
     Case("black on dark carpet", plain(BLACK), carpet((46, 46, 50))),
@@ -71,7 +71,7 @@ CASES = (
     Case("plaid on a plaid blanket", bands(RED, NAVY, True, True), bands(OLIVE, BEIGE, True, True)),
     Case("plaid on wood", bands(RED, BLACK, True, True), wood(FLOOR)),
     Case("print on a printed sheet", dotted(ROSE, WHITE, RED, OLIVE), dotted(WHITE, TEAL, GREY)),
-    Case("print in the mat's green", dotted(WHITE, (70, 120, 95), RED), wood(FLOOR), lined((70, 120, 95), (150, 190, 170))),
+    Case("print in the mat's green", dotted(WHITE, GREEN, RED), wood(FLOOR), lined(GREEN, (150, 190, 170))),
     Case("satin with glare", satin((150, 60, 90)), carpet((190, 186, 178))),
     Case("white satin on tiles", satin((200, 198, 190)), tiles((170, 166, 160))),
     Case("sequins on wood", sequins((70, 70, 96)), wood((120, 88, 60))),
@@ -79,7 +79,7 @@ CASES = (
     Case("straps on wood", plain(ROSE), wood(FLOOR), shape="straps"),
     Case("ten scraps on a mat", plain(OLIVE), wood(FLOOR), lined((60, 66, 70), (120, 126, 130)), shape="scraps"),
     Case("ten scraps on carpet", dotted(TEAL, WHITE, NAVY), carpet((160, 150, 140)), shape="scraps"),
-    Case("ruler and scissors", plain(TEAL), wood(FLOOR), lined((205, 205, 200), (160, 160, 160)), ("ruler", "scissors")),
+    Case("ruler and scissors", plain(TEAL), wood(FLOOR), lined(WHITE, (160, 160, 160)), ("ruler", "scissors")),
     Case("pins and a hand", plain(RED), sheet((200, 206, 214)), None, ("pins", "hand")),
     Case("deep shadow", plain(ROSE), tiles((200, 190, 176)), shadow=0.7),
 )  # fmt: skip
