@@ -17,6 +17,7 @@ from flatmeasure.enough.parts import Part, Places, Stance
 from flatmeasure.enough.placing import BoardMap, Map, Maps
 
 GROWTH, FADE = 1.0, 0.95  # of the weights, after every sweep
+SMALL_MAP = 20_000  # cells of an edge's map: up to here every place is looked at
 RAISED = 1.3  # least growth of an overlapping pair's weight
 
 
@@ -142,21 +143,25 @@ class Search:
     def _least(self, i: int, here: list[int], stance: Stance, edge: BoardMap) -> tuple[float, NDArray[np.intp]]:
         """Least weighted depth of a part in a stance, over the edge and in the parts ``here``, and its cell.
 
-        At every second row and column first, then at all places next to the best one of those.
+        On large maps at every second row and column first, then at all places next to the best one of those.
         """
         pairs = [self.maps.pair(stance, self.parts[j].stances[self.stance[j]]) for j in here]
-        sizes = np.array([pair.depth_px.shape[::-1] for pair in pairs], dtype=np.intp).reshape(-1, 2)
+        full = [pair.depth_px for pair in pairs]
+        sizes = np.array([depth.shape[::-1] for depth in full], dtype=np.intp).reshape(-1, 2)
         begin = self.cell[here] - edge.first - sizes // 2
         weights = np.append(self.pair_weight[i, here] * self.size[i, here], self.edge_weight[i])
-        odd = begin & 1
-        quarters = [pair.quarters[2 * y + x] for pair, (x, y) in zip(pairs, odd.tolist(), strict=True)]
-        coarse = _weighted_sum(edge.quarter, quarters, (begin + odd) // 2, weights)
-        row, column = (2 * k for k in divmod(int(np.argmin(coarse)), coarse.shape[1]))
-        top, left = max(row - 1, 0), max(column - 1, 0)
-        near = edge.depth_px[top : row + 2, left : column + 2]
-        fine = _weighted_sum(near, [pair.depth_px for pair in pairs], begin - (left, top), weights)
-        row, column = divmod(int(np.argmin(fine)), fine.shape[1])
-        return float(fine[row, column]), np.array([left + column + edge.first[0], top + row + edge.first[1]])
+        top = left = 0
+        near = edge.depth_px
+        if near.size > SMALL_MAP:
+            odd = begin & 1
+            quarters = [pair.quarters[2 * y + x] for pair, (x, y) in zip(pairs, odd.tolist(), strict=True)]
+            coarse = _weighted_sum(edge.quarter, quarters, (begin + odd) // 2, weights)
+            row, column = divmod(int(np.argmin(coarse)), coarse.shape[1])
+            top, left = max(2 * row - 1, 0), max(2 * column - 1, 0)
+            near = near[top : 2 * row + 2, left : 2 * column + 2]
+        total = _weighted_sum(near, full, begin - (left, top), weights)
+        row, column = divmod(int(np.argmin(total)), total.shape[1])
+        return float(total[row, column]), np.array([left + column + edge.first[0], top + row + edge.first[1]])
 
     def _put(self, i: int, board: int, stance: int, cell: NDArray[np.intp]) -> None:
         self.board[i], self.stance[i], self.cell[i] = board, stance, cell
