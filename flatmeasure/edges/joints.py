@@ -12,6 +12,7 @@ from flatmeasure.edges.curves import Smooth, fit_curve, fit_edge, followed
 Points = NDArray[np.float64]
 
 ROUNDED_MM = 2.0  # blur rounds a right angle this far on either side
+ROUNDED_STEPS = 1.0  # and the points next to a corner, whose profiles cross both edges, in steps of the chain
 FARTHEST_MM = 8.0  # from where a corner was found to where its edges meet
 NEAR_MM = 1.0  # a break need not be placed better, being in the middle of a gap
 PARALLEL = 0.02  # sine of an angle at which two edges have no crossing worth the name
@@ -157,7 +158,9 @@ def between(chain: Chain, start: Break, end: Break) -> NDArray[np.intp]:
     around = chain.around_mm
     span = (end.place - start.place) % around or around
     ahead = (chain.places[:-1] - start.place) % around
-    skip = np.minimum([start.gap_mm, end.gap_mm], 0.3 * span)
+    rounded_mm = ROUNDED_STEPS * chain.step_mm
+    gaps = [max(b.gap_mm, rounded_mm) if b.at_mm is None else b.gap_mm for b in (start, end)]
+    skip = np.minimum(gaps, 0.3 * span)
     inside = np.flatnonzero((ahead >= skip[0]) & (ahead <= span - skip[1]))
     return inside[np.argsort(ahead[inside], kind="stable")]
 
