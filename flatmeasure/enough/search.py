@@ -147,19 +147,21 @@ class Search:
         """
         pairs = [self.maps.pair(stance, self.parts[j].stances[self.stance[j]]) for j in here]
         full = [pair.depth_px for pair in pairs]
-        sizes = np.array([depth.shape[::-1] for depth in full], dtype=np.intp).reshape(-1, 2)
-        begin = self.cell[here] - edge.first - sizes // 2
-        weights = np.append(self.pair_weight[i, here] * self.size[i, here], self.edge_weight[i])
+        x0, y0 = edge.first
+        begin = [
+            (x - x0 - depth.shape[1] // 2, y - y0 - depth.shape[0] // 2)
+            for depth, (x, y) in zip(full, self.cell[here].tolist(), strict=True)
+        ]
+        weights = [*(self.pair_weight[i, here] * self.size[i, here]).tolist(), float(self.edge_weight[i])]
         top = left = 0
         near = edge.depth_px
         if near.size > SMALL_MAP:
-            odd = begin & 1
-            quarters = [pair.quarters[2 * y + x] for pair, (x, y) in zip(pairs, odd.tolist(), strict=True)]
-            coarse = _weighted_sum(edge.quarter, quarters, (begin + odd) // 2, weights)
+            quarters = [pair.quarters[2 * (y & 1) + (x & 1)] for pair, (x, y) in zip(pairs, begin, strict=True)]
+            coarse = _weighted_sum(edge.quarter, quarters, [((x + 1) // 2, (y + 1) // 2) for x, y in begin], weights)
             row, column = divmod(int(np.argmin(coarse)), coarse.shape[1])
             top, left = max(2 * row - 1, 0), max(2 * column - 1, 0)
             near = near[top : 2 * row + 2, left : 2 * column + 2]
-        total = _weighted_sum(near, full, begin - (left, top), weights)
+        total = _weighted_sum(near, full, [(x - left, y - top) for x, y in begin], weights)
         row, column = divmod(int(np.argmin(total)), total.shape[1])
         return float(total[row, column]), np.array([left + column + edge.first[0], top + row + edge.first[1]])
 
@@ -187,16 +189,14 @@ def _followed(weight: NDArray[np.float64], share: NDArray[np.float64]) -> NDArra
     return np.asarray(np.clip(grown, 1.0, 1e6))
 
 
-def _weighted_sum(edge: Map, depths: list[Map], begin: NDArray[np.intp], weights: NDArray[np.float64]) -> Map:
+def _weighted_sum(edge: Map, depths: list[Map], begin: list[tuple[int, int]], weights: list[float]) -> Map:
     """An edge's map and others, each from a (column, row) of it on, times their weights; the edge's comes last."""
     total: Map = edge * np.float32(weights[-1])
-    if not depths:
-        return total
-    sizes = np.array([depth.shape[::-1] for depth in depths])
-    low, high = np.maximum(begin, 0), np.minimum(begin + sizes, total.shape[::-1])
-    windows = np.hstack([low, high, low - begin, high - begin]).tolist()
-    for k in np.flatnonzero(np.all(low < high, axis=1)).tolist():
-        x0, y0, x1, y1, u0, v0, u1, v1 = windows[k]
-        window = total[y0:y1, x0:x1]
-        cv2.scaleAdd(depths[k][v0:v1, u0:u1], weights[k], window, window)
+    rows, columns = total.shape
+    for depth, (left, low), weight in zip(depths, begin, weights[:-1], strict=True):
+        high, wide = depth.shape
+        x0, y0, x1, y1 = max(left, 0), max(low, 0), min(left + wide, columns), min(low + high, rows)
+        if x0 < x1 and y0 < y1:
+            window = total[y0:y1, x0:x1]
+            cv2.scaleAdd(depth[y0 - low : y1 - low, x0 - left : x1 - left], weight, window, window)
     return total
