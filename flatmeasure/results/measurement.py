@@ -21,6 +21,8 @@ from flatmeasure.view.rectification import PlacedReference, Rectification
 
 SCHEMA = "flatmeasure.measurement/1"
 WEAK_SHARE = 0.15  # of points without a clear step: from here on an edge is called unclear, a stretch drawn dashed
+# Far below u, far above what the order changes in which a processor sums: the same photo gives the same digits.
+DIGITS = {"mm2": 2, "mm": 4, "deg": 4}
 MM_DIGITS, PX_DIGITS = 3, 2  # a micrometre and a hundredth of a pixel: below anything a photo can tell
 
 
@@ -172,11 +174,11 @@ class Piece:
             "id": self.id,
             "complete": self.complete,
             "confidence": round(self.confidence, 3),
-            "area": self.area.to_dict(),
+            "area": _written(self.area),
             "area_budget": [{"cause": cause, "u": round(u, 2)} for cause, u in self.area_budget],
-            "perimeter": self.perimeter.to_dict(),
-            "along": self.along.to_dict(),
-            "across": self.across.to_dict(),
+            "perimeter": _written(self.perimeter),
+            "along": _written(self.along),
+            "across": _written(self.across),
             "along_edge": self.along_edge,
             "outline_mm": _listed(self.outline_mm, MM_DIGITS),
             "holes_mm": [_listed(hole, MM_DIGITS) for hole in self.holes_mm],
@@ -186,7 +188,7 @@ class Piece:
                 {
                     "at_mm": _listed(corner.at_mm, MM_DIGITS),
                     "at_px": _listed(corner.at_px, PX_DIGITS),
-                    "angle": corner.angle.to_dict(),
+                    "angle": _written(corner.angle),
                 }
                 for corner in self.corners
             ],
@@ -196,9 +198,9 @@ class Piece:
                     "from": edge.start,
                     "to": edge.end,
                     "kind": edge.kind,
-                    "length": edge.length.to_dict(),
-                    "chord": edge.chord.to_dict(),
-                    "depth": edge.depth.to_dict(),
+                    "length": _written(edge.length),
+                    "chord": _written(edge.chord),
+                    "depth": _written(edge.depth),
                     "weak": round(edge.weak, 3),
                     "points_mm": _listed(edge.points_mm, MM_DIGITS),
                 }
@@ -279,3 +281,8 @@ def _reference(placed: PlacedReference) -> dict[str, Any]:
 
 def _listed(points: Points, digits: int) -> Any:
     return points.round(digits).tolist()
+
+
+def _written(quantity: Quantity) -> dict[str, float | str]:
+    digits = DIGITS[quantity.unit]
+    return Quantity(round(quantity.value, digits), round(quantity.u, digits), quantity.unit).to_dict()
