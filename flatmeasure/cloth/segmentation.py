@@ -152,15 +152,11 @@ def resegment_cloth(seen: SeenCloth, hints: Hints | None = None) -> tuple[ClothR
 
 
 def _reduced(rgb: Pixels, most_px: int) -> Pixels:
-    """The picture with at most so many pixels; a large one is halved first, which costs a third."""
     height, width = rgb.shape[:2]
     scale = (most_px / (height * width)) ** 0.5
     if scale >= 1.0:
         return rgb
     size = (round(width * scale), round(height * scale))
-    while min(rgb.shape[0] // size[1], rgb.shape[1] // size[0]) >= 4:
-        even = rgb[: rgb.shape[0] // 2 * 2, : rgb.shape[1] // 2 * 2]
-        rgb = np.asarray(cv2.resize(even, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA), dtype=np.uint8)
     return np.asarray(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
 
 
