@@ -158,6 +158,8 @@ def _open_header(data: bytes, name: str, max_megapixels: float) -> Image.Image:
     width_px, height_px = picture.size
     if width_px * height_px > max_megapixels * 1e6:
         raise PhotoUnreadable(_too_large(name, max_megapixels))
+    if picture.mode == "1":
+        raise PhotoUnreadable(f"{name} holds nothing but black and white: give the photo as the camera wrote it.")
     if picture.format in ("PNG", "WEBP") and getattr(picture, "is_animated", False):
         raise PhotoUnreadable(f"{name} is an animation: give a single picture.")
     return picture
