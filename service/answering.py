@@ -2,24 +2,20 @@
 
 import base64
 import json
-import signal
-import sys
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from pathlib import PurePosixPath
-from types import FrameType
 from typing import Any
 
 from flatmeasure import Answer, Board, LayRules, Panel, PatternInvalid, PatternPiece, Verdict, board_of
 from flatmeasure.enough.boards import Face
+from flatmeasure.enough.seams import Split
 from flatmeasure.enough.splitting import WayOut
 from flatmeasure.pieces.panel_file import panel_from_dict
 from flatmeasure.units import LengthUnit
 
 SWEEPS = {"quick": 150, "normal": 800, "long": 5000}
-LEFTOVERS_S = 10.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -83,7 +79,7 @@ def answer_question(payload: Mapping[str, Any], report: Callable[[float, str], b
     return {
         "document": document | {"warnings": list(_warnings(cloth))},
         "drawings": {
-            **_drawings(shown, boards),
+            **_drawings(shown, boards, way.splits if way else ()),
             "pieces.json": _pieces_json(way.pieces if way else pieces),
         },
         "placed": _placed(document, cloth),
@@ -148,10 +144,7 @@ def _document(answer: Answer, way: WayOut | None, unit: LengthUnit) -> dict[str,
     )
     from flatmeasure.enough.leftovers import leftovers
 
-    left = None
-    if not answer.stopped:
-        with _no_longer_than(LEFTOVERS_S):  # a pleasant extra, not worth the answer
-            left = leftovers(way.answer if way else answer)
+    left = None if answer.stopped else leftovers(way.answer if way else answer)
     lines = list(answer_lines(answer, unit))
     if answer.verdict is not Verdict.ENOUGH:
         lines += way_out_lines(way, unit)
@@ -166,30 +159,11 @@ def _document(answer: Answer, way: WayOut | None, unit: LengthUnit) -> dict[str,
     }
 
 
-@contextmanager
-def _no_longer_than(seconds: float) -> Iterator[None]:
-    """Give up what is inside when it takes longer, where the system has alarms; for the main thread of a worker."""
-    if sys.platform == "win32":
-        yield
-        return
-
-    def give_up(_number: int, _frame: FrameType | None) -> None:
-        raise TimeoutError
-
-    before = signal.signal(signal.SIGALRM, give_up)
-    signal.setitimer(signal.ITIMER_REAL, seconds)
-    try:
-        with suppress(TimeoutError):
-            yield
-    finally:
-        signal.setitimer(signal.ITIMER_REAL, 0.0)
-        signal.signal(signal.SIGALRM, before)
-
-
-def _drawings(answer: Answer, boards: Sequence[Board]) -> dict[str, bytes]:
-    """Pages in each unit; the first page on a cloth is its picture."""
-    from flatmeasure.display.page import page_svg, pages_pdf
-    from flatmeasure.enough.layout_drawing import layout_pages
+def _drawings(answer: Answer, boards: Sequence[Board], splits: tuple[Split, ...]) -> dict[str, bytes]:
+    """Pages in each unit, with those of pieces that are made of parts; the first page on a cloth is its picture."""
+    from flatmeasure.display.page import page_svg
+    from flatmeasure.enough.layout_drawing import cutting_pdf, layout_pages
+    from flatmeasure.enough.split_drawing import split_pages
 
     names = [board.name for board in boards]
     used = sorted({int(k) for k in answer.layout.places.board if k >= 0})
@@ -198,7 +172,7 @@ def _drawings(answer: Answer, boards: Sequence[Board]) -> dict[str, bytes]:
         pages = layout_pages(answer.layout, answer.boards, answer.coverage, unit)
         if not pages:
             return {}
-        drawings[f"layout-{unit}.pdf"] = pages_pdf(pages, "Layout")
+        drawings[f"layout-{unit}.pdf"] = cutting_pdf([*pages, *split_pages(splits, unit)], "Layout")
         for k, page in zip(used, pages, strict=True):
             drawings.setdefault(f"layout-{unit}-{names.index(answer.boards[k].name)}.svg", page_svg(page))
     return drawings
