@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from shapely.geometry import Polygon, box
+from shapely.geometry import Point, Polygon, box
 
 from flatmeasure.enough.answer_text import answer_to_dict, leftover_lines
 from flatmeasure.enough.boards import Board, board_of
@@ -13,6 +13,7 @@ from flatmeasure.enough.leftovers import LeftoverPlan, Leftovers, leftovers
 from flatmeasure.enough.pattern import PatternPiece
 from flatmeasure.enough.verdict import Answer, Effort, is_enough
 from flatmeasure.pieces.panel import Grain, OutlineError
+from flatmeasure.pieces.panel_file import panel_from_outline
 from flatmeasure.pieces.strips import per_join_mm
 from flatmeasure.units import LengthUnit
 from tests.panels import rectangle
@@ -99,6 +100,23 @@ def test_lines_and_json(left: Leftovers) -> None:
     found = json.loads(json.dumps(answer_to_dict(answer, left)))["leftovers"]
     assert found["bias_binding"]["joined"]["unit"] == "mm"
     assert np.shape(found["straps"]["strips"][0]["corners_mm"]) == (4, 2)
+
+
+def test_what_is_left_between_circles() -> None:
+    """Necks that the cloth's own uncertainty closes or opens part the leftovers; area by difference."""
+    outline = np.array([[0, 0], [500, 0], [500, 300], [0, 300]])
+    cloth = panel_from_outline("A", outline, error=OutlineError(shift_mm=0.4, point_mm=0.2))
+    round_ = Point(0, 0).buffer(48.0, quad_segs=16)
+    circle = PatternPiece("coaster", round_, count=15)
+    answer = is_enough([circle], [board_of(cloth)], effort=Effort(20))
+    assert answer.layout.complete
+    answer.layout.places.at_mm[:] = [(50 + 100 * k, 50 + 100 * j) for k in range(5) for j in range(3)]
+    found = leftovers(answer)
+    free = 500 * 300 - 15 * round_.area
+    assert 0.75 * free < sum(part.polygon.area for part in found.parts) < 1.001 * free
+    assert found.once_more == ()
+    answer.layout.places.board[7] = -1
+    assert leftovers(answer).once_more == ("coaster",)
 
 
 def test_no_leftovers() -> None:

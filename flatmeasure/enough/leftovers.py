@@ -7,15 +7,16 @@ the edges that are cut are surer than that.
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 from shapely import affinity
 from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
 from flatmeasure.enough.boards import Board, outlines_of
-from flatmeasure.enough.nofit import innerfit_region
 from flatmeasure.enough.parts import Part
 from flatmeasure.enough.placements import uncut
+from flatmeasure.enough.placing import inside_grid
 from flatmeasure.enough.verdict import Answer
 from flatmeasure.pieces.panel import Grain, Panel
 from flatmeasure.pieces.panel_file import panel_from_outline
@@ -24,9 +25,11 @@ from flatmeasure.pieces.rectangles import CutRectangle, Direction, largest_recta
 from flatmeasure.pieces.strips import Ends, StripPlan, Strips, place_strips
 
 SMALLEST_MM2 = 5000.0  # of a leftover that is worth keeping
+THIN_MM = 0.02  # points of an outline that tell less are left out
 MOST = 12  # leftovers that are looked at, largest first
 MOST_RECTANGLES = 3
-CRUMB_MM = 0.5  # leftovers hang together where they are wider than twice this
+CRUMB_MM = 0.5  # leftovers hang together where they are wider than twice this, and stay so however they were measured
+STEP_MM, MOST_STEPS = 1.0, 1000  # of the grid that places for a piece are looked for on
 
 
 @dataclass(frozen=True)
@@ -90,7 +93,7 @@ class Leftovers:
 
 
 def leftovers(answer: Answer, plan: LeftoverPlan = LeftoverPlan()) -> Leftovers:
-    """What is left of the cloth after a layout, and what it still gives.
+    """What is left of the cloth after a layout, and what it still gives; done in a second or two.
 
     Parameters
     ----------
@@ -113,8 +116,9 @@ def leftovers(answer: Answer, plan: LeftoverPlan = LeftoverPlan()) -> Leftovers:
 
 def _panels(answer: Answer) -> Iterator[Panel]:
     for board, rest in zip(answer.boards, uncut(answer, [board.cloth for board in answer.boards]), strict=True):
-        opened = rest.buffer(-CRUMB_MM, join_style="mitre").buffer(CRUMB_MM, join_style="mitre")
-        for part in polygons(opened.intersection(rest)):
+        crumb_mm = max(CRUMB_MM, 2.0 * board.error.shift_mm)
+        opened = rest.buffer(-crumb_mm, join_style="mitre").buffer(crumb_mm, join_style="mitre")
+        for part in polygons(opened.intersection(rest).simplify(THIN_MM)):
             if part.area <= SMALLEST_MM2 or not part.is_valid:
                 continue
             layers = (part, affinity.scale(part, -1.0, 1.0, origin=(0, 0))) if board.layers == 2 else (part,)
@@ -141,14 +145,39 @@ def _rectangles(panels: list[Panel]) -> tuple[LeftRectangle, ...]:
 
 def _once_more(answer: Answer) -> tuple[str, ...]:
     """Pattern pieces that fit in what is left, on cloth as small as the layout takes it."""
-    room = uncut(answer, list(outlines_of(answer.boards, answer.coverage)))
+    rooms = [_Room(room) for room in uncut(answer, list(outlines_of(answer.boards, answer.coverage)))]
     first = {part.kind: part for part in reversed(answer.layout.parts)}
-    return tuple(name for name, part in sorted(first.items()) if _fits(part, room))
+    return tuple(name for name, part in sorted(first.items()) if _fits(part, rooms))
 
 
-def _fits(part: Part, room: list[BaseGeometry]) -> bool:
-    return any(
-        not innerfit_region(room[board], part.stances[k].outline).area.is_empty
-        for board in part.boards
-        for k in part.choices[board]
-    )
+def _fits(part: Part, rooms: list["_Room"]) -> bool:
+    outlines = ((rooms[board], part.stances[k].outline) for board in part.boards for k in part.choices[board])
+    return any(room.holds(outline) for room, outline in outlines)
+
+
+class _Room:
+    """What is left of a board, and where on a grid it is not."""
+
+    def __init__(self, room: BaseGeometry) -> None:
+        self._room = room
+        self._corner_mm = np.array(room.bounds[:2])
+        extent_mm = np.array(room.bounds[2:]) - self._corner_mm if not room.is_empty else np.zeros(2)
+        self._step_mm = max(STEP_MM, float(np.max(extent_mm)) / MOST_STEPS)
+        x, y = (np.arange(extent / self._step_mm) * self._step_mm for extent in extent_mm)
+        self._outside = 1.0 - inside_grid(room, self._corner_mm[0] + x, self._corner_mm[1] + y)
+
+    def holds(self, piece: Polygon) -> bool:
+        """Whether the piece is found to lie in the room; one that fits by less than a step may be missed.
+
+        It is tried where a correlation of both on the grid leaves it the most freedom.
+        """
+        left, low, right, high = piece.bounds
+        x, y = (np.arange(a, b, self._step_mm) for a, b in ((left, right), (low, high)))
+        mask = inside_grid(piece, x, y)
+        if any(np.array(self._outside.shape) < mask.shape):
+            return False
+        free = (cv2.matchTemplate(self._outside, mask, cv2.TM_CCORR) < 0.5).astype(np.uint8)
+        freedom = cv2.distanceTransform(np.pad(free, 1), cv2.DIST_L2, cv2.DIST_MASK_PRECISE)[1:-1, 1:-1]
+        row, column = np.unravel_index(int(np.argmax(freedom)), freedom.shape)
+        at = self._corner_mm + self._step_mm * np.array([column, row]) - (left, low)
+        return bool(self._room.covers(affinity.translate(piece, *at)))

@@ -16,7 +16,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import nnls
-from shapely import make_valid
+from shapely import get_parts, make_valid
 from shapely.geometry import Polygon
 
 from flatmeasure.photos.camera import Points
@@ -216,9 +216,8 @@ def _valid(polygon: Polygon) -> Polygon:
     """The polygon; when an outline moved a little folds over itself in a sharp corner, without that fold."""
     if polygon.is_valid:
         return polygon
-    repaired = make_valid(polygon)
-    parts = [part for part in getattr(repaired, "geoms", [repaired]) if isinstance(part, Polygon)]
-    return max(parts, key=lambda part: float(part.area))
+    parts = get_parts(get_parts(make_valid(polygon)))  # twice: a collection may hold several polygons as one
+    return max((part for part in parts if isinstance(part, Polygon)), key=lambda part: float(part.area))
 
 
 def line_length(points: Points) -> float:
