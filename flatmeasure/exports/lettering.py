@@ -13,8 +13,7 @@ from flatmeasure.exports.cut_piece import CutPiece, plain_text
 from flatmeasure.photos.camera import Points
 from flatmeasure.pieces.allowance import SeamEdge
 from flatmeasure.pieces.panel import Panel, PanelEdge, line_length
-from flatmeasure.quantity import Quantity
-from flatmeasure.units import LengthUnit, rounded
+from flatmeasure.units import LengthUnit, format_quantity
 
 LETTER_WIDTH = 0.58  # mean width of a letter over its size, sans serif, with some reserve
 LETTER_SHARE, SMALLEST_MM, LARGEST_MM = 0.011, 2.2, 5.0  # letter height: of the piece's diagonal, and its limits
@@ -100,8 +99,7 @@ class _Room:
 def _title(piece: CutPiece, cut: Panel, letter: float, unit: LengthUnit) -> list[Lettering]:
     """Name, area and layers, one below the other, in the widest place."""
     panel = piece.panel
-    value, _, symbol = rounded(panel.area, unit)
-    lines = [f"{value} {symbol}" + (f" · {panel.layers} layers" if panel.layers > 1 else "")]
+    lines = [format_quantity(panel.area, unit) + (f" · {panel.layers} layers" if panel.layers > 1 else "")]
     if not panel.complete:
         lines.append("cut off by the photo")
     middle = np.asarray(polylabel(cut.polygon, max(1.0, letter / 2.0)).coords[0])
@@ -145,17 +143,12 @@ def _aside(letter: float) -> Iterator[float]:
 
 def _texts(edge: PanelEdge, seam: SeamEdge | None, unit: LengthUnit) -> tuple[str, ...]:
     """What to write beside an edge, the fullest first."""
-    length = _length(edge.length, unit)
+    length = format_quantity(edge.length, unit)
     name = plain_text(f"{edge.id} {edge.label}".strip())
     if seam is None:
         return f"{name}  {length}", f"{edge.id}  {length}", edge.id
-    both = f"cut {length}, stitch {_length(seam.new_length, unit)}"
+    both = f"cut {length}, stitch {format_quantity(seam.new_length, unit)}"
     return f"{name}  {both}", f"{edge.id}  {both}", f"{edge.id}  cut {length}", edge.id
-
-
-def _length(length: Quantity, unit: LengthUnit) -> str:
-    value, _, symbol = rounded(length, unit)
-    return f"{value} {symbol}"
 
 
 def _edge_label(texts: Sequence[str], points_mm: Points, room: _Room, letter: float) -> Lettering | None:
