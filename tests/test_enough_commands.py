@@ -95,7 +95,7 @@ def test_way_out_as_new_pattern_pieces(cloth: Path, tmp_path: Path) -> None:
     """Cloth of 500 x 400 mm, a panel of 620 x 190: no; as two parts with 1 cm at the seam: yes."""
     arguments = [str(cloth), "--pattern", str(pattern(tmp_path, 60)), "--grain", "A2", "--effort", "quick"]
     arguments += ["--save", str(tmp_path / "parts.json"), "--json", str(tmp_path / "layout.json")]
-    arguments += ["--drawing", str(tmp_path / "layout.svg")]
+    arguments += ["--drawing", str(tmp_path / "layout.svg"), "--unit", "cm"]
     narrower = tmp_path / "pattern.json"
     narrower.write_text(narrower.read_text().replace("30]", "17]"))
     result = RUN.invoke(app, ["enough", *arguments], catch_exceptions=False)
@@ -105,6 +105,8 @@ def test_way_out_as_new_pattern_pieces(cloth: Path, tmp_path: Path) -> None:
     assert sum(piece.cut.area for piece in parts) == pytest.approx((620.0 + 20.0) * 190.0, rel=1e-6)
     layout = json.loads((tmp_path / "layout.json").read_text())
     assert layout["way_out"]["layout"]["verdict"] == "enough"
+    assert "1 cm of allowance on both sides" in result.stdout  # the text in the unit chosen, JSON in mm
+    assert "10 mm of allowance on both sides" in layout["way_out"]["message"]
     assert layout["way_out"]["layout"]["leftovers"]["bias_binding"]["width_mm"] == 40.0
     assert "new seam, " in (tmp_path / "layout-parts.svg").read_text()
 

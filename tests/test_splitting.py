@@ -13,6 +13,7 @@ from flatmeasure.enough.seam_places import serving_seams
 from flatmeasure.enough.seams import ACROSS_DEG, ALONG_DEG, Seams, Split, seams_at, split_copies, split_piece
 from flatmeasure.enough.splitting import WayOut, find_way_out
 from flatmeasure.enough.verdict import Effort, Verdict, is_enough
+from flatmeasure.units import LengthUnit
 
 SKIRT = PatternPiece("skirt", Polygon([(0, 0), (400, 0), (330, 640), (70, 640)]), included_mm=10, wanted_mm=15)
 QUICK = Effort(150)
@@ -102,7 +103,7 @@ def test_a_little_off_the_grain_is_cheapest() -> None:
     room = affinity.rotate(box(0, 0, 85, 300), 5.0, origin=(0, 0))
     found = way_out(room, PatternPiece("a", box(0, 0, 80, 290)))
     assert found is not None
-    assert (found.message, found.seams) == ("Lay the pieces up to 5 degrees off the grain.", 0)
+    assert (found.told(LengthUnit.MM), found.seams) == ("Lay the pieces up to 5 degrees off the grain.", 0)
 
 
 def test_less_allowance_before_a_seam() -> None:
@@ -110,7 +111,8 @@ def test_less_allowance_before_a_seam() -> None:
     piece = PatternPiece("a", box(0, 0, 100, 100), wanted_mm=15.0)
     found = way_out(box(0, 0, 125, 125), piece)
     assert found is not None
-    assert found.message == "Take a seam allowance of 10 mm for a."
+    assert found.told(LengthUnit.MM) == "Take a seam allowance of 10 mm for a."
+    assert found.told(LengthUnit.IN) == "Take a seam allowance of 0.3937 in for a."
     assert found.pieces[0].finished.area == pytest.approx(piece.finished.area)
 
 
@@ -119,7 +121,8 @@ def test_one_seam() -> None:
     assert found is not None
     assert found.seams == 1
     assert {piece.name for piece in found.pieces} == {"skirt, lower part", "skirt, upper part"}
-    assert "15 mm of allowance on both sides" in found.message
+    assert "15 mm of allowance on both sides" in found.told(LengthUnit.MM)
+    assert "1.5 cm of allowance on both sides" in found.told(LengthUnit.CM)
 
 
 def test_two_seams_where_one_is_not_enough() -> None:
@@ -140,4 +143,4 @@ def test_only_the_copy_that_does_not_fit_is_split() -> None:
     assert found is not None
     assert found.seams == 1
     assert [piece.name for piece in found.pieces] == ["side", "side, lower part", "side, upper part"]
-    assert found.message.startswith("Make 1 of 2 side of 2 parts, with a seam across the grain")
+    assert found.told(LengthUnit.MM).startswith("Make 1 of 2 side of 2 parts, with a seam across the grain")

@@ -15,6 +15,7 @@ from flatmeasure.enough.pattern import PatternPiece, Turns
 from flatmeasure.enough.shortage import find_shortage
 from flatmeasure.enough.verdict import Answer, Effort, Verdict, is_enough
 from flatmeasure.pieces.panel import Grain, OutlineError, Panel
+from flatmeasure.units import LengthUnit
 from tests.panels import gore, monte_carlo
 
 L_SHAPE = Polygon([(0, 0), (200, 0), (200, 60), (60, 60), (60, 150), (0, 150)])
@@ -64,6 +65,8 @@ def test_not_enough_by_area() -> None:
     assert answer.verdict is Verdict.NOT_ENOUGH
     assert answer.shortage is not None
     assert answer.shortage.kind == "area"
+    assert "need 108 cm² of cloth, and there are at most 100" in answer.shortage.told(LengthUnit.CM)
+    assert "need 16.74 in² of cloth" in answer.shortage.told(LengthUnit.IN)  # 10,800 / 25.4^2
     assert len(answer.layout.places.placed) == 1  # the most valuable that fits is still shown
 
 
@@ -72,7 +75,7 @@ def test_not_enough_by_shape() -> None:
     answer = ask(box(0, 0, 200, 200), PatternPiece("a", box(0, 0, 20, 230)))
     assert answer.verdict is Verdict.NOT_ENOUGH
     assert answer.shortage is not None
-    assert "230 mm along its grain" in answer.shortage.message
+    assert "230 mm along its grain" in answer.shortage.told(LengthUnit.MM)
     free = ask(box(0, 0, 200, 200), PatternPiece("a", box(0, 0, 20, 230), turns=Turns.ANY))
     assert free.verdict is not Verdict.NOT_ENOUGH
 
@@ -91,7 +94,7 @@ def test_not_enough_where_the_large_pieces_have_only_one_cloth() -> None:
     boards = [Board("large", box(0, 0, 100, 100), 0.0), Board("strip", box(0, 0, 1000, 40), 0.0)]
     answer = is_enough([PatternPiece("a", box(0, 0, 60, 60), count=3)], boards, effort=QUICK)
     assert answer.shortage is not None
-    assert "only large" in answer.shortage.message
+    assert "only large" in answer.shortage.told(LengthUnit.MM)
 
 
 def test_pair_needs_its_mirror_image() -> None:

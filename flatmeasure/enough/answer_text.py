@@ -11,6 +11,7 @@ from flatmeasure.enough.leftovers import Leftovers
 from flatmeasure.enough.pattern_file import pattern_to_dict
 from flatmeasure.enough.placements import placements
 from flatmeasure.enough.shopping import Purchase
+from flatmeasure.enough.shortage import Shortage
 from flatmeasure.enough.splitting import WayOut
 from flatmeasure.enough.verdict import Answer, Verdict
 from flatmeasure.pieces.panel_parts import polygons, ring_points
@@ -54,7 +55,7 @@ def _answer_line(answer: Answer, unit: LengthUnit) -> str:
         )
     if answer.verdict is Verdict.NOT_ENOUGH:
         assert answer.shortage is not None
-        return f"Not enough: {answer.shortage.message}"
+        return f"Not enough: {answer.shortage.told(unit)}"
     return "No layout of all pieces was found; that is no proof that there is none. More effort may find one."
 
 
@@ -64,7 +65,7 @@ def way_out_lines(way: WayOut | None, unit: LengthUnit) -> Iterator[str]:
         yield "No way out was found by another grain, less allowance or a few seams."
         return
     seams = f" New seams to sew: {way.seams}." if way.seams else ""
-    yield f"A way out: {way.message}{seams} Then all pieces fit, with {_round(way.answer.margin_mm, unit)} to spare."
+    yield f"A way out: {way.told(unit)}{seams} Then all pieces fit, with {_round(way.answer.margin_mm, unit)} to spare."
     yield from board_lines(way.answer)
 
 
@@ -133,9 +134,9 @@ def purchase_lines(purchases: tuple[Purchase, ...], unit: LengthUnit) -> Iterato
 
 
 def way_out_to_dict(way: WayOut, left: Leftovers | None = None) -> dict[str, Any]:
-    """The way out as JSON: its message, the pieces it needs, and their layout, with what that leaves if given."""
+    """The way out as JSON: what to change (in mm), the pieces it needs, their layout, and what that leaves if given."""
     return {
-        "message": way.message,
+        "message": way.told(LengthUnit.MM),
         "seams": way.seams,
         "pattern": pattern_to_dict(way.pieces),
         "layout": answer_to_dict(way.answer, left),
@@ -182,7 +183,7 @@ def answer_to_dict(answer: Answer, left: Leftovers | None = None) -> dict[str, A
         "verdict": str(answer.verdict),
         "margin_mm": answer.margin_mm if np.isfinite(answer.margin_mm) else None,
         "coverage": answer.coverage,
-        "reason": as_json(answer.shortage),
+        "reason": _reason(answer.shortage),
         "stopped": answer.stopped,
         "missing": [
             part.name for part, k in zip(answer.layout.parts, answer.layout.places.board, strict=True) if k < 0
@@ -198,6 +199,12 @@ def answer_to_dict(answer: Answer, left: Leftovers | None = None) -> dict[str, A
         ],
         "pieces": pieces,
     } | ({} if left is None else {"leftovers": leftovers_to_dict(left)})
+
+
+def _reason(shortage: Shortage | None) -> dict[str, Any] | None:
+    if shortage is None:
+        return None
+    return {"kind": shortage.kind, "parts": list(shortage.parts), "message": shortage.told(LengthUnit.MM)}
 
 
 def _leftover(answer: Answer, board: int) -> list[Any]:

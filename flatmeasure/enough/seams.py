@@ -3,7 +3,7 @@
 Seams are parallel lines in the frame of `PatternPiece.cut`, where the grain runs up.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -14,6 +14,7 @@ from shapely.geometry.base import BaseGeometry
 from flatmeasure.enough.pattern import PatternPiece
 from flatmeasure.photos.camera import Points
 from flatmeasure.pieces.panel_parts import polygons
+from flatmeasure.units import LengthUnit, format_length
 
 SEAM_MM = 10.0  # allowance of a new seam of a piece that states none
 NARROWEST_PART_MM = 40.0
@@ -55,6 +56,15 @@ class Split:
     seams: Seams
     parts: tuple[PatternPiece, ...]
     copies: int
+
+    def told(self, unit: LengthUnit) -> str:
+        """What to do, one sentence."""
+        piece, count = self.piece, len(self.seams.at_mm)
+        who = piece.name if self.copies == piece.pieces else f"{self.copies} of {piece.pieces} {piece.name}"
+        return (
+            f"Make {who} of {count + 1} parts, with {_where(piece, self.seams, unit)} (finished), "
+            f"{format_length(allowance_of(piece), unit)} of allowance on both sides."
+        )
 
 
 def allowance_of(piece: PatternPiece) -> float:
@@ -161,26 +171,20 @@ def seam_lines(piece: PatternPiece, seams: Seams) -> tuple[Points, ...]:
     return tuple(lines)
 
 
-def told(split: Split) -> str:
-    """What to do, one sentence."""
-    piece, seams = split.piece, split.seams
+def _where(piece: PatternPiece, seams: Seams, unit: LengthUnit) -> str:
+    def rounded(lengths_mm: Iterable[float]) -> str:
+        return " and ".join(format_length(round(length), unit) for length in lengths_mm)
+
     low, _ = extent(piece.finished, seams.normal_deg)
     count = "a seam" if len(seams.at_mm) == 1 else "two seams"
-    places = " and ".join(f"{at - low:.0f} mm" for at in seams.at_mm)
+    places = rounded(at - low for at in seams.at_mm)
     if seams.normal_deg == ACROSS_DEG:
-        where = f"{count} across the grain {places} from its lower end"
-    elif seams.normal_deg == ALONG_DEG:
-        where = f"{count} along the grain {places} from its left edge"
-    else:
-        bottom = piece.finished.bounds[1]
-        ends = sorted(seam_lines(piece, seams)[0].tolist())
-        heights = " and ".join(f"{y - bottom:.0f} mm" for _, y in ends)
-        where = f"a slanted seam whose left and right end lie {heights} above its lower end"
-    who = piece.name if split.copies == piece.pieces else f"{split.copies} of {piece.pieces} {piece.name}"
-    return (
-        f"Make {who} of {len(seams.at_mm) + 1} parts, with {where} (finished), "
-        f"{allowance_of(piece):g} mm of allowance on both sides."
-    )
+        return f"{count} across the grain {places} from its lower end"
+    if seams.normal_deg == ALONG_DEG:
+        return f"{count} along the grain {places} from its left edge"
+    bottom = piece.finished.bounds[1]
+    heights = rounded(y - bottom for _, y in sorted(seam_lines(piece, seams)[0].tolist()))
+    return f"a slanted seam whose left and right end lie {heights} above its lower end"
 
 
 def _some(piece: PatternPiece, count: int) -> tuple[PatternPiece, ...]:

@@ -8,6 +8,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
+from typing import ClassVar
 
 import numpy as np
 import shapely
@@ -18,6 +19,7 @@ from shapely.geometry.base import BaseGeometry
 from flatmeasure.enough.nofit import innerfit_region
 from flatmeasure.enough.parts import Part, Stance
 from flatmeasure.pieces.panel_parts import polygons
+from flatmeasure.units import MM_PER_INCH, LengthUnit, format_length
 
 TOUCH_MM = 0.01  # a piece is taken smaller by this, so that one that just fits is not refused
 SIMPLER_MM = 0.05
@@ -25,22 +27,65 @@ WIDEST_STEP_DEG = 3.0  # between turns that are tried within the tolerance
 
 
 @dataclass(frozen=True)
-class Shortage:
-    """Why no layout can exist.
+class TooLittle:
+    """Pieces need more area than there is of the cloths they could be cut from.
 
     Attributes
     ----------
-    kind : str
-        ``"area"`` or ``"piece"``.
     parts : tuple of str
         The pieces it is about.
-    message : str
-        One sentence.
+    only : tuple of str
+        The cloths; none where it is about all pieces and all cloths.
+    wanted_mm2, there_mm2 : float
     """
 
-    kind: str
+    kind: ClassVar[str] = "area"
     parts: tuple[str, ...]
-    message: str
+    only: tuple[str, ...]
+    wanted_mm2: float
+    there_mm2: float
+
+    def told(self, unit: LengthUnit) -> str:
+        """One sentence."""
+        who = f"{', '.join(self.parts)} (only {' and '.join(self.only)})" if self.only else "All pieces"
+        wanted, there = _area(self.wanted_mm2, unit), _area(self.there_mm2, unit)
+        return f"{who} need {wanted} of cloth, and there are at most {there}."
+
+
+@dataclass(frozen=True)
+class TooLong:
+    """A piece fits nowhere, even alone.
+
+    Attributes
+    ----------
+    parts : tuple of str
+        The piece.
+    size_mm : (float, float)
+        Along its grain and across.
+    cloth : str
+        The largest it may be cut from; empty where there is none.
+    cloth_mm : (float, float)
+        Its greatest length along the grain and width across.
+    """
+
+    kind: ClassVar[str] = "piece"
+    parts: tuple[str, ...]
+    size_mm: tuple[float, float]
+    cloth: str
+    cloth_mm: tuple[float, float]
+
+    def told(self, unit: LengthUnit) -> str:
+        """One sentence."""
+        if not self.cloth:
+            return f"{self.parts[0]} may be cut from none of the cloths."
+        along, across, long, wide = (format_length(round(one), unit) for one in (*self.size_mm, *self.cloth_mm))
+        return (
+            f"{self.parts[0]} ({along} along its grain and {across} across) fits nowhere, not even alone; "
+            f"the largest cloth, {self.cloth}, is {long} along and {wide} across at its longest and widest."
+        )
+
+
+Shortage = TooLittle | TooLong
 
 
 def find_shortage(parts: Sequence[Part], boards: Sequence[BaseGeometry], names: Sequence[str]) -> Shortage | None:
@@ -56,13 +101,13 @@ def find_shortage(parts: Sequence[Part], boards: Sequence[BaseGeometry], names: 
     """
     wanted, there = sum(part.area_mm2 for part in parts), sum(board.area for board in boards)
     if wanted > there:
-        return Shortage("area", tuple(part.name for part in parts), _too_much(wanted, there, "All pieces"))
+        return TooLittle(tuple(part.name for part in parts), (), wanted, there)
     homes: dict[tuple[Stance, ...], frozenset[int]] = {}
     for part in parts:
         if part.stances not in homes:
             homes[part.stances] = frozenset(board for board in part.boards if _may_fit(part, board, boards))
         if not homes[part.stances]:
-            return Shortage("piece", (part.name,), _too_long(part, boards, names))
+            return _too_long(part, boards, names)
     return _crowded(parts, [homes[part.stances] for part in parts], boards, names)
 
 
@@ -76,15 +121,9 @@ def _crowded(
         bound = [part for part, home in zip(parts, homes, strict=True) if home <= allowed]
         wanted, there = sum(part.area_mm2 for part in bound), sum(boards[k].area for k in allowed)
         if wanted > there:
-            few = ", ".join(part.name for part in bound)
-            only = " and ".join(names[k] for k in sorted(allowed))
-            message = _too_much(wanted, there, f"{few} (only {only})")
-            return Shortage("area", tuple(part.name for part in bound), message)
+            only = tuple(names[k] for k in sorted(allowed))
+            return TooLittle(tuple(part.name for part in bound), only, wanted, there)
     return None
-
-
-def _too_much(wanted: float, there: float, who: str) -> str:
-    return f"{who} need {wanted / 1e4:.0f} dm² of cloth, and there are at most {there / 1e4:.0f} dm²."
 
 
 def _may_fit(part: Part, board: int, boards: Sequence[BaseGeometry]) -> bool:
@@ -112,14 +151,23 @@ def _lies_in(board: BaseGeometry, core: Polygon) -> bool:
     return not innerfit_region(board, core).area.is_empty
 
 
-def _too_long(part: Part, boards: Sequence[BaseGeometry], names: Sequence[str]) -> str:
-    left, low, right, high = part.stances[0].exact.bounds
-    size = f"{high - low:.0f} mm along its grain and {right - left:.0f} mm across"
+def _too_long(part: Part, boards: Sequence[BaseGeometry], names: Sequence[str]) -> TooLong:
+    along_across = _along_across(part.stances[0].exact)
     if not part.boards:
-        return f"{part.name} may be cut from none of the cloths."
+        return TooLong((part.name,), along_across, "", (0.0, 0.0))
     largest = max(part.boards, key=lambda k: boards[k].area)
-    x0, y0, x1, y1 = boards[largest].bounds
-    return (
-        f"{part.name} ({size}) fits nowhere, not even alone; the largest cloth, {names[largest]}, is "
-        f"{y1 - y0:.0f} mm along and {x1 - x0:.0f} mm across at its longest and widest."
-    )
+    return TooLong((part.name,), along_across, names[largest], _along_across(boards[largest]))
+
+
+def _along_across(shape: BaseGeometry) -> tuple[float, float]:
+    left, low, right, high = shape.bounds
+    return high - low, right - left
+
+
+def _area(area_mm2: float, unit: LengthUnit) -> str:
+    """To four digits, in the units of `units.format_quantity`."""
+    if unit is LengthUnit.IN:
+        value, symbol = area_mm2 / MM_PER_INCH**2, "in²"
+    else:
+        value, symbol = (area_mm2 / 1e6, "m²") if area_mm2 >= 1e6 else (area_mm2 / 1e2, "cm²")
+    return f"{float(f'{value:.4g}'):g} {symbol}"

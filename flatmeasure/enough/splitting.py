@@ -14,8 +14,9 @@ from flatmeasure.enough.boards import Board, LayRules, outlines_of
 from flatmeasure.enough.pattern import PatternPiece
 from flatmeasure.enough.placements import uncut
 from flatmeasure.enough.seam_places import serving_seams
-from flatmeasure.enough.seams import ACROSS_DEG, ALONG_DEG, Seams, Split, seams_at, split_copies, split_piece, told
+from flatmeasure.enough.seams import ACROSS_DEG, ALONG_DEG, Seams, Split, seams_at, split_copies, split_piece
 from flatmeasure.enough.verdict import Answer, Effort, Progress, Stop, Verdict, is_enough
+from flatmeasure.units import LengthUnit, format_length
 
 TOLERANCES_DEG = (2.0, 5.0)
 ALLOWANCES_MM = (10.0, 6.0)
@@ -25,38 +26,78 @@ TARGETS = 2  # pieces that are tried to be split, of those that found no place
 SHARE_OF_EFFORT = 3  # a trial takes so much less effort than the answer did
 
 
+@dataclass(frozen=True)
+class OffGrain:
+    """Lay the pieces a little off the grain."""
+
+    tolerance_deg: float
+
+    def told(self, _unit: LengthUnit) -> str:
+        """What to do, one sentence."""
+        return f"Lay the pieces up to {self.tolerance_deg:g} degrees off the grain."
+
+
+@dataclass(frozen=True)
+class LessAllowance:
+    """Take less seam allowance for some pieces."""
+
+    allowance_mm: float
+    names: tuple[str, ...]
+
+    def told(self, unit: LengthUnit) -> str:
+        """What to do, one sentence."""
+        return f"Take a seam allowance of {format_length(self.allowance_mm, unit)} for {', '.join(self.names)}."
+
+
+Step = OffGrain | LessAllowance | Split
+
+
 @dataclass(frozen=True, eq=False)
 class WayOut:
     """A change with which everything fits.
 
     Attributes
     ----------
-    message : str
-        What to change, one or two sentences.
-    seams : int
-        New seams to sew.
+    steps : tuple
+        What to change.
     pieces : tuple of PatternPiece
         All pieces, the changed ones among them.
     answer : Answer
         Its layout.
-    splits : tuple of Split
-        The pieces that are made of parts.
     """
 
-    message: str
-    seams: int
+    steps: tuple[Step, ...]
     pieces: tuple[PatternPiece, ...]
     answer: Answer
-    splits: tuple[Split, ...] = ()
+
+    @property
+    def splits(self) -> tuple[Split, ...]:
+        """The pieces that are made of parts."""
+        return _splits(self.steps)
+
+    @property
+    def seams(self) -> int:
+        """New seams to sew."""
+        return _seams(self.steps)
+
+    def told(self, unit: LengthUnit) -> str:
+        """What to change, a sentence for each step."""
+        return " ".join(step.told(unit) for step in self.steps)
 
 
 @dataclass(frozen=True, eq=False)
 class _Change:
-    message: str
-    seams: int
+    steps: tuple[Step, ...]
     pieces: tuple[PatternPiece, ...]
     rules: LayRules
-    splits: tuple[Split, ...] = ()
+
+
+def _splits(steps: tuple[Step, ...]) -> tuple[Split, ...]:
+    return tuple(step for step in steps if isinstance(step, Split))
+
+
+def _seams(steps: tuple[Step, ...]) -> int:
+    return sum(len(split.seams.at_mm) * split.copies for split in _splits(steps))
 
 
 def find_way_out(
@@ -87,12 +128,12 @@ def find_way_out(
     for change in [*_looser(tuple(pieces), rules), *_thriftier(tuple(pieces), rules)]:
         found = trial.of(change)
         if found.verdict is Verdict.ENOUGH:
-            return WayOut(change.message, 0, change.pieces, found)
+            return WayOut(change.steps, change.pieces, found)
         if found.stopped:
             return None
     if answer.shortage is not None and answer.shortage.kind == "area":
         return None  # seams only take more cloth
-    return _split(answer, _Change("", 0, tuple(pieces), rules), trial)
+    return _split(answer, _Change((), tuple(pieces), rules), trial)
 
 
 @dataclass(frozen=True, eq=False)
@@ -120,17 +161,15 @@ class _Trial:
 def _looser(pieces: tuple[PatternPiece, ...], rules: LayRules) -> Iterator[_Change]:
     for tolerance in TOLERANCES_DEG:
         if tolerance > rules.tolerance_deg:
-            message = f"Lay the pieces up to {tolerance:g} degrees off the grain."
-            yield _Change(message, 0, pieces, replace(rules, tolerance_deg=tolerance))
+            yield _Change((OffGrain(tolerance),), pieces, replace(rules, tolerance_deg=tolerance))
 
 
 def _thriftier(pieces: tuple[PatternPiece, ...], rules: LayRules) -> Iterator[_Change]:
     for allowance in ALLOWANCES_MM:
-        wide = [piece.name for piece in pieces if piece.wanted_mm > allowance]
+        wide = tuple(piece.name for piece in pieces if piece.wanted_mm > allowance)
         if wide:
             fewer = tuple(replace(piece, wanted_mm=min(piece.wanted_mm, allowance)) for piece in pieces)
-            message = f"Take a seam allowance of {allowance:g} mm for {', '.join(wide)}."
-            yield _Change(message, 0, fewer, rules)
+            yield _Change((LessAllowance(allowance, wide),), fewer, rules)
 
 
 def _split(answer: Answer, change: _Change, trial: _Trial) -> WayOut | None:
@@ -141,7 +180,7 @@ def _split(answer: Answer, change: _Change, trial: _Trial) -> WayOut | None:
         for candidate in _candidates(answer, change, whole, trial.effort.coverage):
             found = trial.of(candidate)
             if found.verdict is Verdict.ENOUGH:
-                return WayOut(candidate.message, candidate.seams, candidate.pieces, found, candidate.splits)
+                return WayOut(candidate.steps, candidate.pieces, found)
             if found.stopped:
                 return None
             if found.shortage is not None:
@@ -174,11 +213,9 @@ def _candidates(answer: Answer, change: _Change, whole: set[str], coverage: floa
                 parts = split_piece(piece, seams)
                 if parts is not None:
                     one = Split(piece, seams, parts, len(split))
-                    message = f"{change.message} {told(one)}".strip()
-                    count = change.seams + len(seams.at_mm) * len(split)
                     new = others + split_copies(one, split)
-                    candidates.append(_Change(message, count, new, change.rules, (*change.splits, one)))
-    return sorted(candidates, key=lambda one: one.seams)
+                    candidates.append(_Change((*change.steps, one), new, change.rules))
+    return sorted(candidates, key=lambda one: _seams(one.steps))
 
 
 def _seams_to_try(piece: PatternPiece, free: Sequence[BaseGeometry]) -> list[Seams]:
