@@ -205,6 +205,10 @@ def _steps(stored: Stored, corrections: Corrections) -> tuple[dict[str, Any], st
     options, corners = dict(stored.request["options"]), list(stored.request["corners"])
     plain = corrections.plain()
     what = []
+    if "options" in plain:
+        kept = {field: options[field] for field in ("references", "hints") if field in options}
+        options, corners = kept | plain["options"], []
+        what.append("other settings")
     for field, words in (("hints", "cloth marked"), ("references", "reference given")):
         if field in plain:
             options[field] = plain[field]

@@ -69,16 +69,21 @@ class Reference(Strict):
 References = Annotated[list[Reference], Field(min_length=1, max_length=20)]
 
 
-class Options(Strict):
-    """How a photo is to be measured."""
-
-    model_config = ConfigDict(json_schema_extra={"examples": [{"square_mm": 100, "thickness_mm": 0.8}]})
+class Sizes(Strict):
+    """What is known of what lies in a photo."""
 
     square_mm: Millimetres | None = Field(None, description="Side of the reference squares, coded or plain.")
     rectangle_mm: Annotated[list[Millimetres], Field(min_length=2, max_length=2)] | None = None
     grid_mm: Millimetres | None = Field(None, description="Spacing of the lines printed on the mat.")
     thickness_mm: Annotated[float, Field(ge=0, le=100, allow_inf_nan=False)] = 0.0
     printed_side_mm: Millimetres | None = Field(None, description="Side of the printed squares by a rule.")
+
+
+class Options(Sizes):
+    """How a photo is to be measured."""
+
+    model_config = ConfigDict(json_schema_extra={"examples": [{"square_mm": 100, "thickness_mm": 0.8}]})
+
     references: References | None = None
     hints: Hints | None = None
     name: Name | None = Field(None, description="What a person calls it; left out: the file's name.")
@@ -136,10 +141,11 @@ class Notes(Strict):
 class Corrections(Strict):
     """What is to be changed.
 
-    Hints and references are the whole set from now on. They find the outline anew: corners corrected before are then
-    as they are found, and corners can't be corrected in the same go. A revision is restored by itself.
+    Options, hints and references are the whole set from now on. They find the outline anew: corners corrected before
+    are then as they are found, and corners can't be corrected in the same go. A revision is restored by itself.
     """
 
+    options: Sizes | None = None
     hints: Hints | None = None
     references: References | None = None
     moved_corners: list[MovedCorner] = Field(default=[], max_length=500)
@@ -148,19 +154,15 @@ class Corrections(Strict):
     notes: dict[PieceId, Notes] = Field(default={}, max_length=200)
     restore: Annotated[int, Field(ge=1, le=1_000_000)] | None = Field(None, description="A revision to go back to.")
 
-    @property
-    def are_of_corners(self) -> bool:
-        """Whether corners are to be corrected."""
-        return bool(self.moved_corners or self.added_corners or self.removed_corners)
-
     @model_validator(mode="after")
     def _go_together(self) -> Self:
-        finds_anew = self.hints is not None or self.references is not None
-        if not (finds_anew or self.are_of_corners or self.notes or self.restore):
-            raise ValueError("there is nothing to correct: give hints, references, corners, notes or restore")
-        if finds_anew and self.are_of_corners:
-            raise ValueError("hints and references find the outline anew: correct corners afterwards")
-        if self.restore is not None and (finds_anew or self.are_of_corners or self.notes):
+        finds_anew = any(one is not None for one in (self.options, self.hints, self.references))
+        of_corners = bool(self.moved_corners or self.added_corners or self.removed_corners)
+        if not (finds_anew or of_corners or self.notes or self.restore):
+            raise ValueError("there is nothing to correct: give options, hints, references, corners, notes or restore")
+        if finds_anew and of_corners:
+            raise ValueError("options, hints and references find the outline anew: correct corners afterwards")
+        if self.restore is not None and (finds_anew or of_corners or self.notes):
             raise ValueError("a revision is restored by itself, without other corrections")
         return self
 
@@ -173,6 +175,7 @@ class NewRevision(Strict):
             "examples": [
                 {"base": 1, "corrections": {"notes": {"A": {"name": "front", "labels": {"A1": "centre front"}}}}},
                 {"base": 1, "corrections": {"hints": {"not_cloth_px": [[[400, 300], [420, 310]]]}}},
+                {"base": 1, "corrections": {"options": {"square_mm": 80, "thickness_mm": 0.6}}},
             ]
         }
     )

@@ -1,13 +1,16 @@
 """``flatmeasure serve``: the measuring service and its page."""
 
+import errno
 import ipaddress
 import os
+import socket
+import sys
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from flatmeasure.errors import OptionInvalid
+from flatmeasure.errors import FlatMeasureError, OptionInvalid
 
 TOKEN_VARIABLE, DATABASE_VARIABLE = "FLATMEASURE_TOKEN", "FLATMEASURE_DATABASE"
 
@@ -49,15 +52,32 @@ def serve(
         **({"workers": workers} if workers else {}),
     )
     shown = f"[{host}]" if ":" in host else host
-    typer.echo(f"flatmeasure listens at http://{shown}:{port}/ and keeps its files in {settings.folder}")
-    uvicorn.run(
-        create_app(settings),
-        host=host,
-        port=port,
-        log_level="warning",
-        server_header=False,
-        timeout_graceful_shutdown=int(settings.shutdown_s),
-    )
+    with _listening(host, port) as listening:
+        config = uvicorn.Config(
+            create_app(settings),
+            log_level="warning",
+            server_header=False,
+            timeout_graceful_shutdown=int(settings.shutdown_s),
+        )
+        typer.echo(f"flatmeasure listens at http://{shown}:{port}/ and keeps its files in {settings.folder}")
+        uvicorn.Server(config).run(sockets=[listening])
+
+
+def _listening(host: str, port: int) -> socket.socket:
+    """A socket that is the service's own before anything is said or opened."""
+    listening = socket.socket(socket.AF_INET6 if ":" in host else socket.AF_INET)
+    try:
+        if sys.platform != "win32":
+            listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        listening.bind((host, port))
+        listening.listen()  # two that are bound would not notice each other yet
+    except OSError as error:
+        listening.close()
+        why = "something listens there already" if error.errno == errno.EADDRINUSE else error.strerror or str(error)
+        raise FlatMeasureError(
+            f"The service can't listen at port {port} of {host}: {why}. Give another with --port."
+        ) from error
+    return listening
 
 
 def is_loopback(host: str) -> bool:

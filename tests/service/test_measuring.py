@@ -165,6 +165,21 @@ def test_corrections_make_revisions(client: httpx.Client, linen: dict[str, Any])
     assert client.get(f"/v1/measurements/{linen['id']}/overlay").status_code == 200
 
 
+def test_other_settings_make_a_revision(client: httpx.Client, linen: dict[str, Any]) -> None:
+    """The whole set of lengths is new, hints and notes stay: the library's measures of the mat's grid alone."""
+    hints = {"not_cloth_px": [[[20.0, 20.0], [40.0, 20.0]]]}
+    hinted = revised(client, linen, hints=hints, notes={"A": {"name": "front"}}).json()
+    sizes = {"grid_mm": 10, "thickness_mm": 2}
+    other = revised(client, hinted, options=sizes).json()
+    assert other["options"] == {**sizes, "hints": hints}
+    assert other["revisions"][-1]["what"] == "other settings"
+    given = flatmeasure.Hints(not_cloth_px=(np.array(hints["not_cloth_px"][0]),))
+    here = flatmeasure.measure(LINEN, hints=given, grid_mm=10, thickness_mm=2).to_dict()["pieces"][0]
+    piece = other["measurement"]["pieces"][0]
+    assert piece.pop("name") == "front"
+    assert piece == json.loads(json.dumps(here))
+
+
 @pytest.mark.parametrize(
     ("corrections", "words"),
     [
@@ -173,6 +188,8 @@ def test_corrections_make_revisions(client: httpx.Client, linen: dict[str, Any])
         ({"notes": {"A": {"labels": {"A77": "x"}}}}, "no edge A77"),
         ({"moved_corners": [{"piece": "A", "corner": 99, "to_px": [1, 1]}]}, "no corner 99"),
         ({"restore": 9}, "no such revision"),
+        ({"options": {"grid_mm": 0.01}}, "lines"),
+        ({"options": {"hints": {}}}, "options"),
         ({"restore": 1, "notes": {"A": {"name": "x"}}}, "by itself"),
         ({"hints": {"cloth_px": [[[1, 1]]]}, "removed_corners": [{"piece": "A", "corner": 0}]}, "afterwards"),
     ],

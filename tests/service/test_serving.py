@@ -41,6 +41,15 @@ def test_folder_of_another_service(server: Server) -> None:
         Service(Settings(folder=server.folder))
 
 
+def test_port_in_use(server: Server, tmp_path: Path) -> None:
+    """One sentence, before anything is said to listen; the folder stays as it was."""
+    done = ended("--port", str(server.port), "--folder", str(tmp_path / "new"))
+    assert (done.returncode, done.stdout) == (3, "")
+    told = f"The service can't listen at port {server.port} of 127.0.0.1: something listens there already."
+    assert done.stderr == f"flatmeasure: {told} Give another with --port.\n"
+    assert not (tmp_path / "new").exists()
+
+
 def test_folder_that_is_a_file(tmp_path: Path) -> None:
     (tmp_path / "x").write_text("")
     with pytest.raises(OptionInvalid, match="can't be written"):
