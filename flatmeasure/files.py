@@ -1,7 +1,9 @@
 """Files that commands write: checked beforehand, and there whole or not at all."""
 
+import json
 import os
 from pathlib import Path
+from typing import Any
 
 from flatmeasure.errors import OptionInvalid
 
@@ -53,3 +55,14 @@ def write_file(path: Path, content: bytes) -> None:
             beside.unlink(missing_ok=True)
     except OSError as error:
         raise OptionInvalid(f"{path} can't be written: {error.strerror}.") from error
+
+
+def json_bytes(data: Any) -> bytes:
+    """JSON as files carry it: UTF-8, a value a line, no number that is not one.
+
+    Raises
+    ------
+    ValueError
+        A number is not finite.
+    """
+    return (json.dumps(data, indent=1, allow_nan=False, ensure_ascii=False) + "\n").encode()

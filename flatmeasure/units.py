@@ -9,11 +9,13 @@ import re
 import unicodedata
 from enum import StrEnum
 from fractions import Fraction
+from typing import NamedTuple
 
 from flatmeasure.errors import OptionInvalid
 from flatmeasure.quantity import Quantity
 
 MM_PER_INCH = 25.4  # exactly: international yard and pound agreement, 1959
+POINTS_PER_MM = 72.0 / MM_PER_INCH  # a point of PDF is 1/72 in (ISO 32000-1, 8.3.2.3)
 MAX_LENGTH_MM = 100_000.0  # a hundred metres: no cloth lies flat in one photo beyond that
 
 _MM_PER_UNIT = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": MM_PER_INCH}
@@ -33,6 +35,13 @@ class LengthUnit(StrEnum):
     MM = "mm"
     CM = "cm"
     IN = "in"
+
+
+class Size(NamedTuple):
+    """Sides of a rectangle, in the order in which they were given."""
+
+    width_mm: float
+    height_mm: float
 
 
 def parse_length(text: str, name: str = "length", *, zero_allowed: bool = False) -> float:
@@ -61,8 +70,8 @@ def parse_length(text: str, name: str = "length", *, zero_allowed: bool = False)
     return _checked(_amount(amount, text, name) * _MM_PER_UNIT[unit], text, name, zero_allowed)
 
 
-def parse_size(text: str, name: str = "size") -> tuple[float, float]:
-    """Width and height a person typed, in mm.
+def parse_size(text: str, name: str = "size") -> Size:
+    """Width and height a person typed.
 
     Parameters
     ----------
@@ -86,7 +95,7 @@ def parse_size(text: str, name: str = "size") -> tuple[float, float]:
         raise OptionInvalid(f"The {name} {text.strip()!r} has no unit: write it like 210x297mm or 8.5x11in.")
     width_mm = _amount(first, text, name) * _MM_PER_UNIT[width_unit]
     height_mm = _amount(second, text, name) * _MM_PER_UNIT[height_unit]
-    return _checked(width_mm, text, name, False), _checked(height_mm, text, name, False)
+    return Size(_checked(width_mm, text, name, False), _checked(height_mm, text, name, False))
 
 
 def _split_unit(text: str, name: str) -> tuple[str, str | None]:

@@ -76,7 +76,7 @@ def test_result_goes_to_table_json_and_overlay(
     )
     assert status == 0
     expected = {"square_mm": 101.6, "printed_side_mm": None, "rectangle_mm": None, "references": None}
-    assert measured == [expected | {"grid_mm": 25.4, "thickness_mm": 0.8, "lens": "stored"}]
+    assert measured == [expected | {"grid_mm": 25.4, "thickness_mm": 0.8, "lens": "stored", "hints": None}]
     assert json.loads(data.read_text()) == {"schema": "invented"}
     with Image.open(picture) as drawn:
         assert drawn.size[0] == 1600

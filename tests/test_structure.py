@@ -15,7 +15,7 @@ PACKAGE = ROOT / "flatmeasure"
 # place here.
 ORDER = {
     "": "errors quantity units files",
-    "photos": "jpeg photo camera",
+    "photos": "jpeg photo camera encoding",
     "references": ("figures candidates profiles steps saddles plausibility sightings finding checkerboard"),
     "view": "projection bundle lens_profile rectification grid_start grid grid_alone",
     "cloth": "network ground evidence hints spread separation regions things segmentation flaws",
@@ -41,8 +41,8 @@ ORDER = {
     "batch": "photo_list tasks thumbnail photo_work job_table executors cluster results_table contact_sheet running",
     "synthetic": "coverage scene rendering",
     "commands": (
-        "sheet_command lens_command hint_options batch_command piece_options piece_shape_commands piece_use_commands "
-        "piece_commands enough_commands export_command serve_command"
+        "options hint_options measured_input measure_command sheet_command lens_command batch_command piece_options "
+        "piece_shape_commands piece_use_commands piece_commands enough_commands export_command serve_command"
     ),
     "..": "cli",
 }

@@ -14,6 +14,7 @@ from flatmeasure.batch.job_table import JobRow
 from flatmeasure.batch.tasks import result_path
 from flatmeasure.display.labels import draw_text, text_width
 from flatmeasure.errors import OptionInvalid
+from flatmeasure.photos.encoding import encoded
 from flatmeasure.quantity import Quantity
 from flatmeasure.units import LengthUnit, format_quantity
 
@@ -43,8 +44,7 @@ def write_contact_sheets(rows: Iterable[JobRow], results: Path, unit: LengthUnit
     try:
         while some := list(islice(rest, COLUMNS * ROWS)):
             path, beside = (results / f"{dot}contact-{len(written) + 1:04d}.jpg" for dot in ("", "."))
-            page = cv2.cvtColor(_page(some, results, unit), cv2.COLOR_RGB2BGR)
-            beside.write_bytes(cv2.imencode(".jpg", page, [cv2.IMWRITE_JPEG_QUALITY, QUALITY])[1].tobytes())
+            beside.write_bytes(encoded(_page(some, results, unit), ".jpg", QUALITY))
             os.replace(beside, path)
             written.append(path)
         for old in set(results.glob("contact-*.jpg")) - set(written):

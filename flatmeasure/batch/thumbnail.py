@@ -5,10 +5,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flatmeasure.photos.camera import Points
+from flatmeasure.photos.encoding import encoded
 from flatmeasure.results.measurement import Measurement
 
 LONG_SIDE_PX = 480
-OUTLINE, REFERENCE, CASING = (92, 224, 255), (255, 205, 130), (20, 16, 16)  # blue, green, red
+OUTLINE, REFERENCE, CASING = (255, 224, 92), (130, 205, 255), (16, 16, 20)  # red, green, blue
 QUALITY = 85
 MARGIN = 0.06  # around cloth and references, of their extent
 SUBPIXEL_BITS = 4
@@ -21,7 +22,7 @@ def draw_thumbnail(measurement: Measurement) -> bytes:
     size = (max(1, round((right - left) * scale)), max(1, round((bottom - top) * scale)))
     method = cv2.INTER_AREA if scale < 1.0 else cv2.INTER_LINEAR
     part = cv2.resize(measurement.photo.rgb[top:bottom, left:right], size, interpolation=method)
-    picture = cv2.cvtColor(part, cv2.COLOR_RGB2BGR)
+    picture = np.asarray(part, dtype=np.uint8)
     corner = np.array([left, top], dtype=np.float64)
     lines = [(placed.reference.corners_px, REFERENCE) for placed in measurement.rectification.laid]
     for piece in measurement.pieces:
@@ -34,7 +35,7 @@ def draw_thumbnail(measurement: Measurement) -> bytes:
         for at in _shown(np.array([each.at_px for each in piece.corners]) - corner, scale):
             cv2.circle(picture, (int(at[0]), int(at[1])), 4 << SUBPIXEL_BITS, CASING, -1, cv2.LINE_AA, SUBPIXEL_BITS)
             cv2.circle(picture, (int(at[0]), int(at[1])), 3 << SUBPIXEL_BITS, OUTLINE, -1, cv2.LINE_AA, SUBPIXEL_BITS)
-    return cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, QUALITY])[1].tobytes()
+    return encoded(picture, ".jpg", QUALITY)
 
 
 def _window(measurement: Measurement) -> tuple[int, int, int, int]:

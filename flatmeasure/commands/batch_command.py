@@ -6,8 +6,17 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from flatmeasure.commands.options import (
+    GridSpacing,
+    Lens,
+    MaxMegapixels,
+    PrintedSide,
+    RectangleSize,
+    SquareSide,
+    Thickness,
+)
 from flatmeasure.errors import OptionInvalid
-from flatmeasure.units import LengthUnit, parse_length, parse_size
+from flatmeasure.units import LengthUnit
 
 if TYPE_CHECKING:
     from flatmeasure.batch.executors import Executor
@@ -20,22 +29,12 @@ FAILURES_SHOWN = 20
 def batch(
     folder: Annotated[Path, typer.Argument(help="The folder of photos; folders within it are searched too.")],
     out: Annotated[Path, typer.Option(metavar="FOLDER", help="Where results go; the same again resumes.")],
-    square: Annotated[
-        str | None, typer.Option(metavar="LENGTH", help="Side of the reference squares, such as 100mm.")
-    ] = None,
-    rectangle: Annotated[
-        str | None, typer.Option(metavar="SIZE", help="Sides of a reference rectangle, such as 210x297mm.")
-    ] = None,
-    printed_side: Annotated[
-        str | None, typer.Option(metavar="LENGTH", help="Side of the printed squares as measured with a rule.")
-    ] = None,
-    grid: Annotated[
-        str | None, typer.Option(metavar="LENGTH", help="Spacing of the lines printed on the mat, such as 10mm.")
-    ] = None,
-    thickness: Annotated[str, typer.Option(metavar="LENGTH", help="Thickness of the cloth, such as 0.8mm.")] = "0",
-    lens_profile: Annotated[
-        str, typer.Option("--lens", metavar="stored|none|PATH", help="A calibrated lens, as for measure.")
-    ] = "stored",
+    square_mm: SquareSide = None,
+    rectangle_mm: RectangleSize = None,
+    printed_side_mm: PrintedSide = None,
+    grid_mm: GridSpacing = None,
+    thickness_mm: Thickness = 0.0,
+    lens_profile: Lens = "stored",
     processes: Annotated[
         int | None, typer.Option(metavar="N", help="How many work at once; as many as there are cores by default.")
     ] = None,
@@ -46,7 +45,7 @@ def batch(
     unit: Annotated[LengthUnit, typer.Option(help="Unit on the contact sheets; tables speak millimetres.")] = (
         LengthUnit.MM
     ),
-    max_megapixels: Annotated[float, typer.Option(metavar="N", help="Refuse larger photos.")] = 80.0,
+    max_megapixels: MaxMegapixels = 80.0,
 ) -> None:
     """Measure all photos of a folder; killed at any moment, the same command goes on where it was.
 
@@ -63,11 +62,11 @@ def batch(
         raise OptionInvalid(f"Tables can't be written as {table}: choose csv or parquet.")
     check_table(TableKind(table))
     options = BatchOptions(
-        square_mm=parse_length(square, "side of the square") if square is not None else None,
-        rectangle_mm=parse_size(rectangle, "rectangle") if rectangle is not None else None,
-        grid_mm=parse_length(grid, "grid") if grid is not None else None,
-        thickness_mm=parse_length(thickness, "thickness", zero_allowed=True),
-        printed_side_mm=parse_length(printed_side, "printed side") if printed_side is not None else None,
+        square_mm=square_mm,
+        rectangle_mm=rectangle_mm,
+        grid_mm=grid_mm,
+        thickness_mm=thickness_mm,
+        printed_side_mm=printed_side_mm,
         lens=lens_profile if lens_profile in ("stored", "none") else str(Path(lens_profile).absolute()),
         max_megapixels=max_megapixels,
     )

@@ -11,10 +11,21 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from flatmeasure.commands.piece_options import JsonFile, Unit, given_grain, grained, panels_of_all, write_json
+from flatmeasure.commands.measured_input import all_panels, measured_input
+from flatmeasure.commands.options import (
+    Clearance,
+    EffortName,
+    JsonFile,
+    SquareSide,
+    Thickness,
+    Tolerance,
+    Unit,
+    length_option,
+)
+from flatmeasure.commands.piece_options import given_grain, grained
 from flatmeasure.errors import OptionInvalid
-from flatmeasure.files import check_writable, write_file
-from flatmeasure.units import LengthUnit, parse_length
+from flatmeasure.files import check_writable, json_bytes, write_file
+from flatmeasure.units import LengthUnit
 
 if TYPE_CHECKING:
     from flatmeasure.enough.boards import Board, LayRules
@@ -35,22 +46,25 @@ def enough(
     pattern: Annotated[
         list[Path], typer.Option(help="The pieces wanted: JSON, SVG or DXF, or a file of measured pieces.")
     ],
-    square: Annotated[
-        str | None, typer.Option(metavar="LENGTH", help="For photos: side of the reference squares.")
-    ] = None,
-    thickness: Annotated[str, typer.Option(metavar="LENGTH", help="For photos: thickness of the cloth.")] = "0",
+    square_mm: SquareSide = None,
+    thickness_mm: Thickness = 0.0,
     grain: Annotated[
         list[str] | None,
         typer.Option(metavar="EDGE", help="Edge a cloth's grain runs along, such as A2, A2+45 or coat:A:A2; repeat."),
     ] = None,
-    tolerance: Annotated[float, typer.Option(metavar="DEGREES", help="By which a piece may lie off the grain.")] = 0.0,
-    clearance: Annotated[str, typer.Option(metavar="LENGTH", help="Kept free between pieces.")] = "0",
+    tolerance_deg: Tolerance = 0.0,
+    clearance_mm: Clearance = 0.0,
     face: Annotated[
         str, typer.Option(metavar="right|wrong|both", help="Side of the cloth in the photo; both: no wrong side.")
     ] = "right",
-    binding: Annotated[str, typer.Option(metavar="LENGTH", help="Cut width of binding from the leftovers.")] = "40mm",
-    strap: Annotated[str, typer.Option(metavar="LENGTH", help="Cut width of straps from the leftovers.")] = "60mm",
-    effort: Annotated[str, typer.Option(metavar="quick|normal|long", help="How hard to search.")] = "normal",
+    binding_mm: Annotated[
+        float,
+        length_option("--binding", "width of the binding", "Cut width of binding from the leftovers.", shown="40mm"),
+    ] = 40.0,
+    strap_mm: Annotated[
+        float, length_option("--strap", "width of the straps", "Cut width of straps from the leftovers.", shown="60mm")
+    ] = 60.0,
+    effort: EffortName = "normal",
     limit: Annotated[float, typer.Option(metavar="SECONDS", help="Stop searching after this time.")] = 60.0,
     unit: Unit = LengthUnit.MM,
     json_path: JsonFile = None,
@@ -66,28 +80,35 @@ def enough(
     """Whether the pieces of a pattern can be cut from the cloth, how to lay them, and if not, a way out."""
     files = _Files(json_path, drawing, save)
     files.check(*cloth, *pattern)
-    rules, sweeps = _rules(tolerance, clearance), _sweeps(effort)
+    rules, sweeps = _rules(tolerance_deg, clearance_mm), _sweeps(effort)
 
     from flatmeasure.enough.leftovers import LeftoverPlan, leftovers
     from flatmeasure.enough.pattern_file import read_pattern
-    from flatmeasure.enough.splitting import find_way_out
-    from flatmeasure.enough.verdict import Effort, Verdict, is_enough
 
-    left = LeftoverPlan(parse_length(binding, "width of the binding"), parse_length(strap, "width of the straps"))
     pieces = tuple(piece for file in pattern for piece in read_pattern(file))
-    boards = _boards(_panels(cloth, square, thickness), grain or [], face)
+    panels = all_panels([measured_input(source, square_mm, thickness_mm) for source in cloth])
+    boards = _boards(panels, grain or [], face)
     with _Watch(limit) as watch:
-        answer = is_enough(pieces, boards, rules, Effort(sweeps), on_progress=watch.show, should_stop=watch.is_over)
-        way = None
-        if answer.verdict is not Verdict.ENOUGH and not answer.stopped:
-            way = find_way_out(
-                answer, pieces, boards, rules, Effort(sweeps), on_progress=watch.show, should_stop=watch.is_over
-            )
-    result = _Result(answer, way, pieces, leftovers(way.answer if way else answer, left))
+        answer, way = _search(pieces, boards, rules, sweeps, watch)
+    result = _Result(answer, way, pieces, leftovers(way.answer if way else answer, LeftoverPlan(binding_mm, strap_mm)))
     _tell(result, unit)
     if watch.is_over():
         typer.echo("The search was ended early: more time may find more.")
     files.write(result, unit)
+
+
+def _search(
+    pieces: "Sequence[PatternPiece]", boards: "Sequence[Board]", rules: "LayRules", sweeps: int, watch: "_Watch"
+) -> "tuple[Answer, WayOut | None]":
+    """The answer and, where it is not "enough", a way out."""
+    from flatmeasure.enough.splitting import find_way_out
+    from flatmeasure.enough.verdict import Effort, Verdict, is_enough
+
+    effort, show, stop = Effort(sweeps), watch.show, watch.is_over
+    answer = is_enough(pieces, boards, rules, effort, on_progress=show, should_stop=stop)
+    if answer.verdict is Verdict.ENOUGH or answer.stopped:
+        return answer, None
+    return answer, find_way_out(answer, pieces, boards, rules, effort, on_progress=show, should_stop=stop)
 
 
 def buy(
@@ -95,17 +116,16 @@ def buy(
         list[Path],
         typer.Argument(help="The pieces: JSON, SVG or DXF, or files of measured pieces.", show_default=False),
     ],
-    width: Annotated[
-        list[str] | None, typer.Option(metavar="LENGTH", help="Width of the cloth, such as 140cm; again for others.")
+    widths_mm: Annotated[
+        list[float] | None, length_option("--width", "width", "Width of the cloth, such as 140cm; again for others.")
     ] = None,
-    tolerance: Annotated[float, typer.Option(metavar="DEGREES", help="By which a piece may lie off the grain.")] = 0.0,
-    clearance: Annotated[str, typer.Option(metavar="LENGTH", help="Kept free between pieces.")] = "0",
-    effort: Annotated[str, typer.Option(metavar="quick|normal|long", help="How hard to search.")] = "quick",
+    tolerance_deg: Tolerance = 0.0,
+    clearance_mm: Clearance = 0.0,
+    effort: EffortName = "quick",
     unit: Unit = LengthUnit.CM,
 ) -> None:
     """How much lining, interfacing or cloth from the roll the pieces need, for usual widths."""
-    rules, sweeps = _rules(tolerance, clearance), _sweeps(effort)
-    widths_mm = [parse_length(text, "width") for text in width or []]
+    rules, sweeps = _rules(tolerance_deg, clearance_mm), _sweeps(effort)
 
     from flatmeasure.enough.answer_text import purchase_lines
     from flatmeasure.enough.pattern_file import read_pattern
@@ -156,9 +176,10 @@ class _Files:
         way = result.way
         if self.json_path is not None:
             found = answer_to_dict(result.answer, None if way else result.left)
-            write_json(self.json_path, found | ({"way_out": way_out_to_dict(way, result.left)} if way else {}))
+            found |= {"way_out": way_out_to_dict(way, result.left)} if way else {}
+            write_file(self.json_path, json_bytes(found))
         if self.save is not None:
-            write_json(self.save, pattern_to_dict(result.pieces))
+            write_file(self.save, json_bytes(pattern_to_dict(result.pieces)))
         if self.drawing is not None:
             for path in _draw(result, self.drawing, unit):
                 typer.echo(f"Drawing: {path}")
@@ -175,40 +196,18 @@ def _tell(result: _Result, unit: LengthUnit) -> None:
         typer.echo(line)
 
 
-def _rules(tolerance_deg: float, clearance: str) -> "LayRules":
+def _rules(tolerance_deg: float, clearance_mm: float) -> "LayRules":
     from flatmeasure.enough.boards import LayRules
 
     if not 0.0 <= tolerance_deg <= 45.0:
         raise OptionInvalid(f"A grain tolerance of {tolerance_deg:g} degrees makes no sense: give 0 to 45.")
-    return LayRules(tolerance_deg, parse_length(clearance, "clearance", zero_allowed=True))
+    return LayRules(tolerance_deg, clearance_mm)
 
 
 def _sweeps(effort: str) -> int:
     if effort not in EFFORTS:
         raise OptionInvalid(f"The effort is quick, normal or long, not {effort}.")
     return EFFORTS[effort]
-
-
-def _panels(cloth: Sequence[Path], square: str | None, thickness: str) -> "list[Panel]":
-    files = [path for path in cloth if path.suffix.lower() == ".json"]
-    panels = panels_of_all(files) if len(files) == len(cloth) else []
-    if panels:
-        return panels
-
-    from flatmeasure.photos.photo import load_photo
-    from flatmeasure.pieces.panel_file import panels_from_dict, read_panels
-    from flatmeasure.pipeline import measure
-
-    square_mm = parse_length(square, "side of the square") if square is not None else None
-    thickness_mm = parse_length(thickness, "thickness", zero_allowed=True)
-    for path in cloth:
-        if path in files:
-            found: Sequence[Panel] = read_panels(path)
-        else:
-            measured = measure(load_photo(path), square_mm=square_mm, thickness_mm=thickness_mm)
-            found = panels_from_dict(measured.to_dict(), path.name)
-        panels += [replace(p, id=f"{path.stem}:{p.id}") if len(cloth) > 1 else p for p in found]
-    return panels
 
 
 def _boards(panels: "list[Panel]", grains: list[str], face: str) -> "list[Board]":

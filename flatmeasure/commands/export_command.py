@@ -1,30 +1,23 @@
 """``flatmeasure export``: measured pieces as SVG, DXF, PDF, report and tables."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from flatmeasure.commands.piece_options import Unit
+from flatmeasure.commands.measured_input import MeasuredInput, measured_input
+from flatmeasure.commands.options import SquareSide, Thickness, Unit
 from flatmeasure.errors import OptionInvalid
 from flatmeasure.files import check_writable, write_file
-from flatmeasure.units import LengthUnit, parse_length
+from flatmeasure.units import LengthUnit
 
 if TYPE_CHECKING:
     from flatmeasure.exports.cut_piece import CutPiece
 
 PAPERS, SCHEMES = ("sheet", "a4", "letter"), ("plain", "astm")
-
-
-@dataclass(frozen=True, eq=False)
-class _Measured:
-    """A file's measurement, and its photo with the measures drawn in where there was a photo."""
-
-    source: str
-    data: dict[str, Any]
-    overlay_jpeg: bytes | None
+OVERLAY_QUALITY = 88  # of the JPEG within a report
 
 
 def export(
@@ -48,10 +41,8 @@ def export(
         Path | None,
         typer.Option(metavar="FILE", help="Write all edges as CSV, and all pieces beside it as FILE-pieces.csv."),
     ] = None,
-    square: Annotated[
-        str | None, typer.Option(metavar="LENGTH", help="For photos: side of the reference squares.")
-    ] = None,
-    thickness: Annotated[str, typer.Option(metavar="LENGTH", help="For photos: thickness of the cloth.")] = "0",
+    square_mm: SquareSide = None,
+    thickness_mm: Thickness = 0.0,
     unit: Unit = LengthUnit.MM,
 ) -> None:
     """Write measured pieces in the formats people use: all of the files together."""
@@ -60,11 +51,11 @@ def export(
         raise OptionInvalid(f"The paper is {', '.join(PAPERS)}; the layers are {', '.join(SCHEMES)}.")
     if report is not None and len(files) > 1:
         raise OptionInvalid("A report is of one photo: export the files one by one.")
-    measured = [_measured(file, square, thickness, unit, report is not None) for file in files]
+    measured = [measured_input(file, square_mm, thickness_mm) for file in files]
 
     from flatmeasure.exports.cut_piece import cut_pieces
 
-    groups = [(one.source, cut_pieces(one.data, one.source)) for one in measured]
+    groups = [(one.source.name, cut_pieces(one.data, one.source.name)) for one in measured]
     pieces = [_named(piece, source, len(groups)) for source, group in groups for piece in group]
     for path, content in [
         *_drawings(pieces, svg, (dxf, layers), (pdf, paper), unit),
@@ -88,30 +79,6 @@ def _check(files: Sequence[Path], outputs: dict[str, Path | None]) -> None:
 
 def _pieces_path(path: Path) -> Path:
     return path.with_stem(f"{path.stem}-pieces")
-
-
-def _measured(file: Path, square: str | None, thickness: str, unit: LengthUnit, with_picture: bool) -> _Measured:
-    """A file of a measurement as it is; a photo measured, and drawn if a report wants it."""
-    if file.suffix.lower() == ".json":
-        from flatmeasure.pieces.panel_file import load_measurement
-
-        return _Measured(file.name, load_measurement(file), None)
-
-    from flatmeasure.photos.photo import load_photo
-    from flatmeasure.pipeline import measure
-
-    square_mm = parse_length(square, "side of the square") if square is not None else None
-    photo = load_photo(file)
-    found = measure(photo, square_mm=square_mm, thickness_mm=parse_length(thickness, "thickness", zero_allowed=True))
-    picture = None
-    if with_picture:
-        import cv2
-
-        from flatmeasure.display.overlay import draw_overlay
-
-        drawn = cv2.cvtColor(draw_overlay(found.photo, found, unit), cv2.COLOR_RGB2BGR)
-        picture = cv2.imencode(".jpg", drawn, [cv2.IMWRITE_JPEG_QUALITY, 88])[1].tobytes()
-    return _Measured(file.name, found.to_dict(), picture)
 
 
 def _named(piece: "CutPiece", source: str, files: int) -> "CutPiece":
@@ -141,11 +108,19 @@ def _drawings(
         yield pdf[0], pattern_pdf(pieces, PatternPaper(pdf[1]), unit)
 
 
-def _report(measured: _Measured, path: Path | None, unit: LengthUnit) -> Iterator[tuple[Path, bytes]]:
-    if path is not None:
-        from flatmeasure.exports.report import report_html
+def _report(measured: MeasuredInput, path: Path | None, unit: LengthUnit) -> Iterator[tuple[Path, bytes]]:
+    """A page for people, with the photo and the measures drawn in where there was a photo."""
+    if path is None:
+        return
 
-        yield path, report_html(measured.data, measured.overlay_jpeg, unit).encode()
+    from flatmeasure.display.overlay import draw_overlay
+    from flatmeasure.exports.report import report_html
+    from flatmeasure.photos.encoding import encoded
+
+    found, picture = measured.measurement, None
+    if found is not None:
+        picture = encoded(draw_overlay(found.photo, found, unit), ".jpg", OVERLAY_QUALITY)
+    yield path, report_html(measured.data, picture, unit).encode()
 
 
 def _tables(

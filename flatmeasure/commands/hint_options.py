@@ -9,13 +9,6 @@ from flatmeasure.errors import OptionInvalid
 if TYPE_CHECKING:
     from flatmeasure.cloth.hints import Hints
 
-STROKE = "X,Y [X,Y ...]"
-BOX = "X0,Y0,X1,Y1"
-CLOTH_HELP = "This is cloth: a point, or several as a stroke, in pixels of the upright photo; may be given repeatedly."
-NOT_CLOTH_HELP = "This is not cloth; as --cloth."
-WITHIN_HELP = "All cloth lies within this box, or these, in pixels of the upright photo."
-OUTSIDE_HELP = "No cloth lies within this box, or these."
-
 _NUMBER = r"[+-]?\d+(?:\.\d+)?"
 
 

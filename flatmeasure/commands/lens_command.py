@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from flatmeasure.commands.options import length_option
 from flatmeasure.errors import OptionInvalid
-from flatmeasure.units import parse_length
 
 if TYPE_CHECKING:
     from flatmeasure.calibration.lens import Calibration
@@ -19,9 +19,12 @@ def lens(
     photos: Annotated[
         list[Path], typer.Argument(metavar="PHOTO...", help="Photos of the same squares or board from several sides.")
     ],
-    square: Annotated[
-        str, typer.Option(metavar="LENGTH", help="Side of the coded squares, or of one square of the board.")
-    ] = "100mm",
+    square_mm: Annotated[
+        float,
+        length_option(
+            "--square", "side of the square", "Side of the coded squares, or of one square of the board.", shown="100mm"
+        ),
+    ] = 100.0,
     board: Annotated[
         str | None,
         typer.Option(metavar="9x6", help="Inner crossings in a row and a column, when it is a plain checkerboard."),
@@ -31,7 +34,6 @@ def lens(
     ] = None,
 ) -> None:
     """Calibrate a lens from several photos of flat squares; later photos of that camera are measured with it."""
-    square_mm = parse_length(square, "side of the square")
     crossings = None if board is None else _parse_board(board)
 
     from flatmeasure.calibration.lens import calibrate_photos

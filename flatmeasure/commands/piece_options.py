@@ -3,43 +3,24 @@
 What takes long to import is imported inside the functions, so that help comes at once.
 """
 
-import json
 import re
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Any
 
 import typer
 
+from flatmeasure.commands.measured_input import all_panels, file_input
 from flatmeasure.errors import OptionInvalid
-from flatmeasure.files import check_writable, write_file
+from flatmeasure.files import check_writable, json_bytes, write_file
 from flatmeasure.units import LengthUnit, parse_length
 
 if TYPE_CHECKING:
     from flatmeasure.pieces.panel import Grain, Panel
     from flatmeasure.pieces.piece_drawing import Mark
     from flatmeasure.pieces.rectangles import Direction
-
-File = Annotated[Path, typer.Argument(help="What `flatmeasure measure --json` wrote.", show_default=False)]
-Files = Annotated[list[Path], typer.Argument(help="What `flatmeasure measure --json` wrote.", show_default=False)]
-OnePiece = Annotated[str | None, typer.Option("--piece", metavar="NAME", help="Only this piece, such as A.")]
-Unit = Annotated[LengthUnit, typer.Option(help="Unit of what is printed and drawn.")]
-JsonFile = Annotated[Path | None, typer.Option("--json", metavar="FILE", help="Write what was found as JSON, in mm.")]
-DrawingFile = Annotated[
-    Path | None, typer.Option("--drawing", metavar="FILE", help="Write a true-size drawing as SVG.")
-]
-SaveFile = Annotated[
-    Path | None, typer.Option("--save", metavar="FILE", help="Write the new pieces as a file of pieces.")
-]
-FromEdge = Annotated[str, typer.Option("--from", metavar="EDGE", help="The edge, by name or label, such as A1.")]
-GrainEdge = Annotated[
-    str | None,
-    typer.Option(
-        "--grain", metavar="EDGE", help="The edge the grain runs along, such as A2, or turned from it: A2+45."
-    ),
-]
 
 
 @dataclass(frozen=True)
@@ -68,17 +49,13 @@ class Out:
         from flatmeasure.pieces.piece_text import MEANING
 
         if self.json_path is not None:
-            write_json(self.json_path, {"schema": "flatmeasure.piece/1", "found": as_json(found)})
+            write_file(self.json_path, json_bytes({"schema": "flatmeasure.piece/1", "found": as_json(found)}))
         if self.save is not None:
-            write_json(self.save, pieces_to_dict(new))
+            write_file(self.save, json_bytes(pieces_to_dict(new)))
         if self.drawing is not None:
             write_file(self.drawing, draw_pieces([Sketch(panel, tuple(marks)) for panel, marks in marked], self.unit))
         for line in (*lines, MEANING):
             typer.echo(line)
-
-
-def write_json(path: Path, data: Any) -> None:
-    write_file(path, (json.dumps(data, indent=1, allow_nan=False, ensure_ascii=False) + "\n").encode())
 
 
 @contextmanager
@@ -96,17 +73,13 @@ def plainly(panel: "Panel") -> Iterator[None]:
 
 def panels_of(file: Path, piece: str | None) -> "Sequence[Panel]":
     """The pieces of a file, or the one that was asked for."""
-    from flatmeasure.pieces.panel_file import read_panels
-
-    panels = read_panels(file)
+    panels = file_input(file).panels
     return panels if piece is None else [named(panels, piece)]
 
 
 def panels_of_all(files: Sequence[Path]) -> "list[Panel]":
     """The pieces of several files; of more than one, a piece's name begins with its file's."""
-    if len(files) == 1:
-        return list(panels_of(files[0], None))
-    return [replace(panel, id=f"{file.stem}:{panel.id}") for file in files for panel in panels_of(file, None)]
+    return all_panels([file_input(file) for file in files])
 
 
 def named(panels: "Sequence[Panel]", name: str) -> "Panel":
@@ -145,11 +118,10 @@ def pair_of(text: str, what: str) -> tuple[str, str]:
 
 
 def allowances_of(
-    panels: "Sequence[Panel]", panel: "Panel", all_edges: str, single: list[str] | None
+    panels: "Sequence[Panel]", panel: "Panel", all_edges_mm: float, single: list[str] | None
 ) -> dict[str, float]:
     """Allowance of each edge of a piece: one for all, others for single edges."""
-    common = parse_length(all_edges, "allowance", zero_allowed=True)
-    by_edge = dict.fromkeys((edge.id for edge in panel.edges), common)
+    by_edge = dict.fromkeys((edge.id for edge in panel.edges), all_edges_mm)
     for text in single or []:
         name, value = pair_of(text, "allowance")
         if with_edge(panels, name) is panel:
@@ -208,7 +180,9 @@ def line_of(measurement: dict[str, Any], text: str) -> Any:
 
 
 def flaw_of(measurement: dict[str, Any], panel: "Panel", text: str) -> list[list[float]]:
-    """``X,Y,SIZE``: a round zone about a pixel of the upright photo, mm."""
+    """``X,Y,SIZE``: a round zone about a pixel of the upright photo, mm; or the number of a flaw that was proposed."""
+    if text.strip().isdecimal():
+        return _proposed_flaw(measurement, panel, int(text))
     import numpy as np
     from shapely.geometry import Polygon
 
@@ -216,13 +190,26 @@ def flaw_of(measurement: dict[str, Any], panel: "Panel", text: str) -> list[list
 
     found = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*,\s*(\d+(?:\.\d+)?)\s*,(.+)", text)
     if not found:
-        raise OptionInvalid(f"The flaw {text!r} must be a pixel of the photo and a size, such as 1200,800,30mm.")
+        raise OptionInvalid(
+            f"The flaw {text!r} must be a pixel of the photo and a size, such as 1200,800,30mm, or the number of a "
+            "suspected flaw."
+        )
     middle = picture_map(measurement).to_mat(np.array([[float(found[1]), float(found[2])]]))[0]
     turn = np.arange(24) * 2.0 * np.pi / 24
     ring = middle + parse_length(found[3], "size of the flaw") / 2.0 * np.column_stack([np.cos(turn), np.sin(turn)])
     if not panel.outer.intersects(Polygon(ring)):
         raise OptionInvalid(f"The flaw {text!r} does not lie on piece {panel.id}: give a pixel on the cloth.")
     return [[round(float(x), 3), round(float(y), 3)] for x, y in ring]
+
+
+def _proposed_flaw(measurement: dict[str, Any], panel: "Panel", number: int) -> list[list[float]]:
+    piece = next(one for one in measurement["pieces"] if str(one["id"]) == panel.id)
+    proposed: list[dict[str, Any]] = piece.get("flaws", [])
+    if not 1 <= number <= len(proposed):
+        known = f"its suspected flaws count from 1 to {len(proposed)}" if proposed else "none is suspected there"
+        raise OptionInvalid(f"Piece {panel.id} has no suspected flaw {number}: {known}.")
+    ring: list[list[float]] = proposed[number - 1]["outline_mm"]
+    return ring
 
 
 def span_of(text: str) -> tuple[float, float]:

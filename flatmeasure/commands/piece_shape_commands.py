@@ -6,15 +6,19 @@ from typing import Annotated
 
 import typer
 
-from flatmeasure.commands.piece_options import (
+from flatmeasure.commands.options import (
     DrawingFile,
     File,
     FromEdge,
     JsonFile,
     OnePiece,
-    Out,
     SaveFile,
     Unit,
+    length,
+    length_option,
+)
+from flatmeasure.commands.piece_options import (
+    Out,
     allowances_of,
     dart_marks,
     edge_id,
@@ -29,11 +33,10 @@ from flatmeasure.commands.piece_options import (
     seen_grain,
     span_of,
     with_edge,
-    write_json,
 )
 from flatmeasure.errors import OptionInvalid
-from flatmeasure.files import check_writable
-from flatmeasure.units import LengthUnit, format_quantity, parse_length
+from flatmeasure.files import check_writable, json_bytes, write_file
+from flatmeasure.units import LengthUnit, format_quantity
 
 
 def show(
@@ -84,7 +87,9 @@ def note(
     flaw: Annotated[
         list[str] | None,
         typer.Option(
-            metavar="X,Y,SIZE", help="A round flaw at a pixel of the upright photo: 1200,800,30mm. Repeatable."
+            metavar="X,Y,SIZE",
+            help="A round flaw at a pixel of the upright photo: 1200,800,30mm; or the number of a suspected one: 1. "
+            "Repeatable.",
         ),
     ] = None,
     save: Annotated[
@@ -110,19 +115,33 @@ def note(
     for spot in flaw or []:
         noted.setdefault("flaws_mm", []).append(flaw_of(data, panel, spot))
     panels_from_dict(data, file.name)  # what was added must be readable again
-    write_json(save or file, data)
+    write_file(save or file, json_bytes(data))
     typer.echo(f"Noted on piece {panel.id} in {(save or file).name}.")
 
 
 def seam(
     file: File,
-    allowance: Annotated[str, typer.Argument(help="The allowance the edges have, such as 15mm or 5/8in; 0 for none.")],
+    allowance_mm: Annotated[
+        float,
+        typer.Argument(
+            metavar="ALLOWANCE",
+            parser=length("allowance", zero_allowed=True),
+            help="The allowance the edges have, such as 15mm or 5/8in; 0 for none.",
+        ),
+    ],
     edge: Annotated[
         list[str] | None, typer.Option(metavar="EDGE=LENGTH", help="Another for this edge: A3=0 on a fold. Repeatable.")
     ] = None,
-    wanted: Annotated[
-        str, typer.Option(metavar="LENGTH", help="The allowance the edges shall have; 0 is the stitching line.")
-    ] = "0",
+    wanted_mm: Annotated[
+        float,
+        length_option(
+            "--wanted",
+            "allowance",
+            "The allowance the edges shall have; 0 is the stitching line.",
+            shown="0",
+            zero_allowed=True,
+        ),
+    ] = 0.0,
     wanted_edge: Annotated[
         list[str] | None, typer.Option(metavar="EDGE=LENGTH", help="Another for this edge. Repeatable.")
     ] = None,
@@ -142,7 +161,8 @@ def seam(
     panels = panels_of(file, piece)
     rows, new = [], []
     for panel in panels:
-        has, wants = allowances_of(panels, panel, allowance, edge), allowances_of(panels, panel, wanted, wanted_edge)
+        has = allowances_of(panels, panel, allowance_mm, edge)
+        wants = allowances_of(panels, panel, wanted_mm, wanted_edge)
         inward = {name: has[name] - wants[name] for name in has}
         with plainly(panel):
             rows.append((panel, apply_allowance(panel, inward)))
@@ -156,7 +176,9 @@ def seam(
 def width(
     file: File,
     edge: FromEdge,
-    at: Annotated[list[str], typer.Option("--at", metavar="LENGTH", help="Distance from the edge. Repeatable.")],
+    at_mm: Annotated[
+        list[float], length_option("--at", "distance", "Distance from the edge. Repeatable.", zero_allowed=True)
+    ],
     within: Annotated[
         str | None, typer.Option(metavar="LENGTH-LENGTH", help="Where to look for widest and narrowest: 10cm-40cm.")
     ] = None,
@@ -172,7 +194,7 @@ def width(
     out = Out(unit, json_path, drawing)
     out.check(file)
     panel = with_edge(panels_of(file, None), edge)
-    distances = sorted(parse_length(text, "distance", zero_allowed=True) for text in at)
+    distances = sorted(at_mm)
     bounds = span_of(within) if within is not None else None
     with plainly(panel):
         levels = [width_at(panel, edge, distance) for distance in distances]
@@ -197,7 +219,7 @@ def cut(
     edge: Annotated[
         str | None, typer.Option("--from", metavar="EDGE", help="Cut parallel to this edge, with --at.")
     ] = None,
-    at: Annotated[str | None, typer.Option(metavar="LENGTH", help="Distance from the edge, such as 840mm.")] = None,
+    at_mm: Annotated[float | None, length_option("--at", "distance", "Distance from the edge, such as 840mm.")] = None,
     line: Annotated[
         list[str] | None,
         typer.Option(metavar="X,Y X,Y ...", help="Or along a line of the upright photo's pixels. Repeatable."),
@@ -214,15 +236,15 @@ def cut(
     from flatmeasure.pieces.piece_drawing import Mark
     from flatmeasure.pieces.piece_text import division_lines
 
-    if (edge is None) == (line is None) or (edge is None) != (at is None):
+    if (edge is None) == (line is None) or (edge is None) != (at_mm is None):
         raise OptionInvalid("Give either --from with --at, or --line.")
     out = Out(unit, json_path, drawing, save)
     out.check(file)
     panels = panels_of(file, piece)
     panel = with_edge(panels, edge) if edge is not None else only(panels)
     with plainly(panel):
-        if edge is not None and at is not None:
-            division = cut_parallel(panel, edge, parse_length(at, "distance"))
+        if edge is not None and at_mm is not None:
+            division = cut_parallel(panel, edge, at_mm)
         else:
             division = divide(panel, [line_of(load_measurement(file), text) for text in line or []])
     marks = [Mark("line", part.outline_mm, closed=True, text=part.id) for part in division.parts]

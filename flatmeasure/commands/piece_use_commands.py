@@ -5,16 +5,20 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from flatmeasure.commands.piece_options import (
+from flatmeasure.commands.options import (
+    DirectionName,
     DrawingFile,
     File,
     Files,
     GrainEdge,
     JsonFile,
     OnePiece,
-    Out,
     SaveFile,
     Unit,
+    length_option,
+)
+from flatmeasure.commands.piece_options import (
+    Out,
     direction_of,
     grained,
     named,
@@ -24,7 +28,7 @@ from flatmeasure.commands.piece_options import (
     ratio_of,
 )
 from flatmeasure.errors import OptionInvalid
-from flatmeasure.units import LengthUnit, parse_length
+from flatmeasure.units import LengthUnit
 
 if TYPE_CHECKING:
     from flatmeasure.pieces.mirror import Fold
@@ -33,7 +37,7 @@ if TYPE_CHECKING:
 
 def rectangle(
     file: File,
-    direction: Annotated[str, typer.Option(metavar="along|across|bias", help="How its length runs.")] = "along",
+    direction: DirectionName = "along",
     shape: Annotated[str | None, typer.Option(metavar="L:W", help="Length to width, such as 3:2.")] = None,
     grain: GrainEdge = None,
     piece: OnePiece = None,
@@ -60,11 +64,15 @@ def rectangle(
 
 def strips(
     files: Files,
-    strip_width: Annotated[str, typer.Option("--width", metavar="LENGTH", help="Cut width of the strips.")],
-    direction: Annotated[str, typer.Option(metavar="along|across|bias", help="How strips run.")] = "bias",
+    width_mm: Annotated[float, length_option("--width", "width", "Cut width of the strips.")],
+    direction: DirectionName = "bias",
     ends: Annotated[str, typer.Option(metavar="square|slanted", help="How their ends are cut and joined.")] = "slanted",
-    allowance: Annotated[str, typer.Option(metavar="LENGTH", help="Allowance of the joins.")] = "6mm",
-    shortest: Annotated[str, typer.Option(metavar="LENGTH", help="No strip shorter than this.")] = "100mm",
+    allowance_mm: Annotated[
+        float, length_option("--allowance", "allowance", "Allowance of the joins.", shown="6mm", zero_allowed=True)
+    ] = 6.0,
+    shortest_mm: Annotated[
+        float, length_option("--shortest", "shortest strip", "No strip shorter than this.", shown="100mm")
+    ] = 100.0,
     grain: GrainEdge = None,
     unit: Unit = LengthUnit.MM,
     json_path: JsonFile = None,
@@ -80,13 +88,7 @@ def strips(
     panels = grained(panels_of_all(files), grain)
     if ends not in list(Ends):
         raise OptionInvalid(f"Strips end square or slanted, not {ends}.")
-    plan = StripPlan(
-        parse_length(strip_width, "width"),
-        direction_of(direction),
-        Ends(ends),
-        parse_length(allowance, "allowance", zero_allowed=True),
-        parse_length(shortest, "shortest strip"),
-    )
+    plan = StripPlan(width_mm, direction_of(direction), Ends(ends), allowance_mm, shortest_mm)
     with plainly(panels[0]):
         found = place_strips(panels, plan)
     marks = [
@@ -167,7 +169,9 @@ def total(
     layers: Annotated[
         int | None, typer.Option(metavar="N", min=1, max=1000, help="Layers of every piece, such as 2 for a garment.")
     ] = None,
-    roll: Annotated[str, typer.Option(metavar="LENGTH", help="Width of the cloth on the roll.")] = "140cm",
+    roll_mm: Annotated[
+        float, length_option("--roll", "width of the cloth", "Width of the cloth on the roll.", shown="140cm")
+    ] = 1400.0,
     unit: Unit = LengthUnit.MM,
     json_path: JsonFile = None,
 ) -> None:
@@ -178,5 +182,5 @@ def total(
     out = Out(unit, json_path)
     out.check(*files)
     photos = [[replace(p, layers=layers or p.layers) for p in panels_of(file, None)] for file in files]
-    found = total_cloth(photos, parse_length(roll, "width of the cloth"))
+    found = total_cloth(photos, roll_mm)
     out.finish(total_lines([file.name for file in files], found, unit), found)

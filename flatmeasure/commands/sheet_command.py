@@ -6,14 +6,16 @@ from typing import Annotated
 
 import typer
 
+from flatmeasure.commands.options import length_option
 from flatmeasure.errors import OptionInvalid
 from flatmeasure.files import check_writable, write_file
-from flatmeasure.units import parse_length
 
 
 def sheet(
     file: Annotated[Path, typer.Argument(metavar="FILE", help="The PDF to write, such as squares.pdf.")],
-    side: Annotated[str, typer.Option(metavar="LENGTH", help="Side of the black squares, 60mm to 150mm.")] = "100mm",
+    side_mm: Annotated[
+        float, length_option("--side", "side of the square", "Side of the black squares, 60mm to 150mm.", shown="100mm")
+    ] = 100.0,
     count: Annotated[int, typer.Option(metavar="N", help="How many squares, each with a code of its own.")] = 4,
     codes: Annotated[
         str | None, typer.Option(metavar="N,N,...", help="Which of the codes 0 to 49, instead of --count.")
@@ -21,7 +23,6 @@ def sheet(
     paper: Annotated[str, typer.Option(metavar="a4|letter", help="Paper to print on.")] = "a4",
 ) -> None:
     """Write squares to print at true scale, as many on a page as fit."""
-    side_mm = parse_length(side, "side of the square")
     check_writable(file, None, (".pdf",))
 
     from flatmeasure.calibration.sheet import Paper, first_codes, sheet_pdf

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from reportlab.pdfgen.canvas import Canvas
 
 from flatmeasure.photos.camera import Points
+from flatmeasure.photos.encoding import encoded
 
 PT_PER_MM = 72.0 / 25.4
 FONT = "Helvetica"
@@ -200,7 +201,7 @@ def page_picture(page: Page, longer_px: int = 1600) -> NDArray[np.uint8]:
 
 def page_png(page: Page, longer_px: int = 1600) -> bytes:
     """A PNG picture."""
-    return bytes(cv2.imencode(".png", page_picture(page, longer_px))[1].tobytes())
+    return encoded(page_picture(page, longer_px), ".png")
 
 
 def _picture_line(picture: NDArray[np.uint8], mark: Line, page: Page, scale: float) -> None:
