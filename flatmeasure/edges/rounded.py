@@ -30,6 +30,7 @@ OUTLIER = 3.0  # a point farther off, in units of its usual distance, loses its 
 VAGUEST_MM = 4.0  # a joint known less well is no corner
 GRID_MM = 2.0
 ROUNDS = 2  # of a robust fit
+DERIVATIVE_STEP = 1e-6  # share of a parameter
 ENOUGH = 1e-6  # relative change of parameters and sums of squares at which a fit is done: below a hundredth of u
 # Part of the points' variance that is their own, and part shared by neighbours over a length (renders' outlines).
 OWN_PART, SHARED_PART, SHARED_MM = 0.6, 0.8, 10.0
@@ -53,7 +54,8 @@ class Rounded:
 
 @dataclass(frozen=True, eq=False)
 class _Model:
-    """A family of line-curve-line shapes: distances of points (N, 2) from one, and its joints (2, 2)."""
+    """A family of line-curve-line shapes: distances (..., N) of points (N, 2) from those of parameters (..., K), the
+    joints (2, 2) of one, and parameters to start from."""
 
     distances: Callable[[Points, Points], Points]
     joints: Callable[[Points], Points]
@@ -197,7 +199,7 @@ def _whitening(u_mm: Points, trust: Points, places: Points) -> Points:
 
 def _solve(model: _Model, start: Points, points_mm: Points, white: Points) -> _Solved:
     """Likeliest member of a family (Levenberg-Marquardt), and how far its joints may be off."""
-    p, jacobian, squares = _least(model, start, points_mm, partial(np.matmul, white))
+    p, jacobian, squares = _least(model, start, points_mm, lambda errors: errors @ white.T)
     covariance = np.linalg.pinv(jacobian.T @ jacobian)
     steps = 1e-5 * np.eye(len(p))
     gradient = np.array([model.joints(p + step) - model.joints(p - step) for step in steps]) / 2e-5
@@ -213,7 +215,13 @@ def _least(
     def errors(p: Points) -> Points:
         return whitened(model.distances(p, points_mm))
 
-    fit = least_squares(errors, start, method="lm", ftol=ENOUGH, xtol=ENOUGH, max_nfev=200)
+    def derivatives(p: Points) -> Points:
+        step = DERIVATIVE_STEP * np.maximum(np.abs(p), 1.0)
+        steps = np.diag(step)
+        ahead, back = model.distances(np.stack([p + steps, p - steps]), points_mm)
+        return whitened((ahead - back) / (2.0 * step[:, None])).T
+
+    fit = least_squares(errors, start, derivatives, method="lm", ftol=ENOUGH, xtol=ENOUGH, max_nfev=50)
     return fit.x, np.asarray(fit.jac), 2.0 * float(fit.cost)
 
 
@@ -231,16 +239,24 @@ def _unit(angle: float) -> tuple[Points, Points]:
     return np.array([c, s]), np.array([-s, c])
 
 
+def _along_and_left(angle: Points, x: Points, y: Points) -> tuple[Points, Points]:
+    """Points' coordinates in a frame turned by an angle."""
+    c, s = np.cos(angle), np.sin(angle)
+    return c * x + s * y, c * y - s * x
+
+
 def _arc(lines: tuple[float, float], inside: Points) -> _Model:
     """Two lines tangent to a circle; parameters: centre x and y, radius (positive to the left), two directions."""
 
     def distances(p: Points, points: Points) -> Points:
-        (along_a, left_a), (along_b, left_b) = _unit(p[3]), _unit(p[4])
-        away = points - p[:2]
-        arc = p[2] - np.sign(p[2]) * np.linalg.norm(away, axis=1)
-        late = away @ _unit(0.5 * (p[3] + p[4]))[0] > 0
-        on_a, on_b = ~late & (away @ along_a < 0), late & (away @ along_b > 0)
-        return np.asarray(np.where(on_a, away @ left_a + p[2], np.where(on_b, away @ left_b + p[2], arc)))
+        centre_x, centre_y, radius, turn_a, turn_b = np.moveaxis(p, -1, 0)[..., None]
+        x, y = points[:, 0] - centre_x, points[:, 1] - centre_y
+        along_a, left_a = _along_and_left(turn_a, x, y)
+        along_b, left_b = _along_and_left(turn_b, x, y)
+        arc = radius - np.sign(radius) * np.hypot(x, y)
+        late = _along_and_left(0.5 * (turn_a + turn_b), x, y)[0] > 0
+        on_a, on_b = ~late & (along_a < 0), late & (along_b > 0)
+        return np.asarray(np.where(on_a, left_a + radius, np.where(on_b, left_b + radius, arc)))
 
     def joints(p: Points) -> Points:
         return np.array([p[:2] - p[2] * _unit(p[3])[1], p[:2] - p[2] * _unit(p[4])[1]])
@@ -266,21 +282,23 @@ def _bezier(lines: tuple[float, float], parts: tuple[Points, Points, Points], *f
     """
 
     def distances(p: Points, points: Points) -> Points:
-        (along_a, left_a), (along_b, left_b) = _unit(p[2]), _unit(p[3])
-        q = 1.0 - (p[6] if free else PARABOLA)
-        frame = np.column_stack([-p[4] * along_a, p[5] * along_b])
-        inverse = np.linalg.inv(frame)
-        away = points - p[:2]
-        x, y = inverse @ away.T
+        crossing_x, crossing_y, turn_a, turn_b, leg_a, leg_b, *handle = np.moveaxis(p, -1, 0)[..., None]
+        q = 1.0 - (handle[0] if free else PARABOLA)
+        at_x, at_y = points[:, 0] - crossing_x, points[:, 1] - crossing_y
+        left_a = _along_and_left(turn_a, at_x, at_y)[1]
+        left_b = _along_and_left(turn_b, at_x, at_y)[1]
+        sine, cosine = np.sin(turn_b - turn_a), np.cos(turn_b - turn_a)
+        per_x, per_y = 1.0 / (leg_a * sine), 1.0 / (leg_b * sine)
+        x, y = per_x * left_b, per_y * left_a
         s = np.clip(x - y, -1.0, 1.0)
         for _ in range(4 if free else 0):
             s = np.clip(4.0 * (x - y) / (3.0 + 3.0 * q + (1.0 - 3.0 * q) * s**2), -1.0, 1.0)
         value = x + y - 1.0 + 0.75 * (1.0 - q) * (1.0 - s**2)
         tilt = 2.0 * (1.0 - q) * s / (1.0 + q + (1.0 - 3.0 * q) * s**2)
-        slope = np.stack([1.0 - tilt, 1.0 + tilt], axis=1) @ inverse
-        side = np.sign(along_a[0] * along_b[1] - along_a[1] * along_b[0])
-        curve = side * value / np.maximum(np.linalg.norm(slope, axis=1), 1e-9)
-        return np.where(x - y >= 1.0, away @ left_a, np.where(x - y <= -1.0, away @ left_b, curve))
+        by_x, by_y = (1.0 - tilt) * per_x, (1.0 + tilt) * per_y
+        slope = np.sqrt(np.maximum(by_x**2 + by_y**2 + 2.0 * cosine * by_x * by_y, 1e-18))
+        curve = np.sign(sine) * value / slope
+        return np.asarray(np.where(x - y >= 1.0, left_a, np.where(x - y <= -1.0, left_b, curve)))
 
     def joints(p: Points) -> Points:
         return np.array([p[:2] - p[4] * _unit(p[2])[0], p[:2] + p[5] * _unit(p[3])[0]])
