@@ -28,7 +28,7 @@ def measurement(colour: tuple[int, int, int] = (38, 48, 92)) -> Measurement:
     scene = Scene(camera, pose, SIZE_PX, (laid,), cloths)
     found = Reference("plain-dark", None, laid.size_mm, corners_px(laid, scene), (), None, 0.7)
     placed = PlacedReference(found, laid.corners_mm, 0.03)
-    view = Rectification(camera, pose, ((camera, pose),) * 2, {}, (placed,), None, ())
+    view = Rectification(camera, pose, np.zeros((11, 11)), {}, (placed,), None, ())
     pieces = (piece("A", PANEL_MM, (HOLE_MM,), view), piece("B", SMALL_MM, (), view))
     photo = replace(load_photo(render_photo(scene)), name="panel.jpg")
     return Measurement(photo, view, 0.0, pieces, (NOTE,))

@@ -17,6 +17,7 @@ from flatmeasure.photos.camera import Camera, Points, Pose, pose_from_rodrigues,
 from flatmeasure.references.figures import UNIT_CORNERS, Reference, Step
 
 N_CAMERA = 5  # log f, cx, cy, k1, k2
+N_VIEW = 11  # the camera and its pose
 N_SHARED = 14  # the camera, its pose (6), growth, log size of the references and of the grid
 POSE = slice(N_CAMERA, N_CAMERA + 6)
 GROWTH, LOG_SIZE, LOG_PITCH = 11, 12, 13
@@ -208,39 +209,71 @@ def misfit_px(x: Points, arrangement: Arrangement) -> Points:
 
 def jacobian(x: Points, arrangement: Arrangement) -> Points:
     """(N, P) derivatives of the misfit."""
-    obs, base = arrangement.observations, arrangement.base
-    camera, pose, placements = camera_of(x), pose_of(x, base), _placements(x, arrangement)[obs.reference]
-    turned = place(_true_size(x, obs), placements * np.array([0.0, 0.0, 1.0]))
-    on_mat = turned + placements[:, :2]
-    before = on_mat @ base.rotation[:, :2].T  # turned into the starting camera frame
-    seen = before @ (pose.rotation @ base.rotation.T).T + pose.translation_mm
-    flat = seen[:, :2] / seen[:, 2:]
-    k1, k2 = camera.radial
-    r2 = np.sum(flat**2, axis=1)
-    gain = 1.0 + r2 * (k1 + r2 * k2)
-    along = -obs.normals_px  # the misfit falls as the model moves along the normal
-    radial = np.sum(along * flat, axis=1)
-    by_flat = camera.focal_px * (along * gain[:, None] + (radial * (2.0 * k1 + 4.0 * k2 * r2))[:, None] * flat)
-    by_seen = np.column_stack([by_flat, -np.sum(by_flat * flat, axis=1)]) / seen[:, 2:]
-    by_mat = by_seen @ pose.rotation[:, :2]
-
-    rows = np.zeros((len(flat), len(x)))
-    rows[:, 0] = camera.focal_px * gain * radial
-    rows[:, 1:3] = along
-    rows[:, 3] = camera.focal_px * r2 * radial
-    rows[:, 4] = rows[:, 3] * r2
-    turns = np.asarray(cv2.Rodrigues(x[POSE][:3])[1]).reshape(3, 3, 3)
-    rows[:, 5:8] = np.einsum("ni,kij,nj->nk", by_seen, turns, before)
-    rows[:, 8:11] = by_seen
+    obs, placements = arrangement.observations, _placements(x, arrangement)
+    placed = placements[obs.reference]
+    turned = place(_true_size(x, obs), placed * np.array([0.0, 0.0, 1.0]))
+    on_mat = np.column_stack([turned + placed[:, :2], np.zeros(len(turned))])
+    # the misfit falls as the model moves along the normal
+    by_view, by_mat = _by_view_and_place(-obs.normals_px, on_mat, x, arrangement.base)
+    rows = np.zeros((len(turned), len(x)))
+    rows[:, :N_VIEW] = by_view
     rows[:, GROWTH] = obs.grows
     rows[np.arange(len(rows)), obs.size] = np.sum(by_mat * turned, axis=1)
     by_turn = by_mat[:, 1] * turned[:, 0] - by_mat[:, 0] * turned[:, 1]
-    for i in range(1, len(_placements(x, arrangement))):
+    for i in range(1, len(placements)):
         own = obs.reference == i
         column = N_SHARED + 3 * (i - 1)
         rows[own, column : column + 2] = by_mat[own]
         rows[own, column + 2] = by_turn[own]
     return rows
+
+
+def places_moved(points_mm: Points, moves: Points, moves_px: Points, x: Points, base: Pose) -> Points:
+    """How what is seen at fixed pixels moves, each at its own height, when the view changes or the pixels do.
+
+    Parameters
+    ----------
+    points_mm : (N, 3) array
+        What is seen at the pixels, mat frame.
+    moves : (K, 11) array
+        Small changes of camera and pose.
+    moves_px : (L, N, 2) array
+        Small moves of the pixels.
+    x, base
+        The unknowns and the pose they start from.
+
+    Returns
+    -------
+    (K + L, N, 2) array, mm
+        By the implicit function theorem, to first order.
+    """
+    axes = (np.tile(axis, (len(points_mm), 1)) for axis in np.eye(2))
+    by_view, by_mat = zip(*(_by_view_and_place(axis, points_mm, x, base) for axis in axes), strict=True)
+    moved_px = np.concatenate([-np.moveaxis(np.stack(by_view) @ moves.T, (0, 1, 2), (2, 1, 0)), moves_px])
+    return np.asarray(np.einsum("nij,knj->kni", np.linalg.inv(np.stack(by_mat, axis=1)), moved_px))
+
+
+def _by_view_and_place(along: Points, points_mm: Points, x: Points, base: Pose) -> tuple[Points, Points]:
+    """Derivatives of where points (N, 3) appear, along directions (N, 2) of the picture.
+
+    By camera and pose, (N, 11), and by the points' x and y, (N, 2).
+    """
+    camera, pose = camera_of(x), pose_of(x, base)
+    before = points_mm @ base.rotation.T  # turned into the starting camera frame
+    seen = before @ (pose.rotation @ base.rotation.T).T + pose.translation_mm
+    flat = seen[:, :2] / seen[:, 2:]
+    k1, k2 = camera.radial
+    r2 = np.sum(flat**2, axis=1)
+    gain = 1.0 + r2 * (k1 + r2 * k2)
+    radial = np.sum(along * flat, axis=1)
+    by_flat = camera.focal_px * (along * gain[:, None] + (radial * (2.0 * k1 + 4.0 * k2 * r2))[:, None] * flat)
+    by_seen = np.column_stack([by_flat, -np.sum(by_flat * flat, axis=1)]) / seen[:, 2:]
+    by_k1 = camera.focal_px * r2 * radial
+    turns = np.asarray(cv2.Rodrigues(x[POSE][:3])[1]).reshape(3, 3, 3)
+    by_turns = np.sum((by_seen @ turns) * before, axis=2).T
+    by_focal = camera.focal_px * gain * radial
+    by_view = np.column_stack([by_focal, along, by_k1, by_k1 * r2, by_turns, by_seen])
+    return by_view, by_seen @ pose.rotation[:, :2]
 
 
 def _true_size(x: Points, obs: Observations) -> Points:

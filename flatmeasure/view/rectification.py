@@ -15,7 +15,7 @@ from flatmeasure.references.figures import Rectangle, Reference, Square
 from flatmeasure.references.finding import find_references, reference_from_corners
 from flatmeasure.view.bundle import CameraPrior, Solution, scaled_inverse, solve, unknown_scale
 from flatmeasure.view.lens_profile import STORED, LensProfile, lens_for
-from flatmeasure.view.projection import GROWTH, N_CAMERA
+from flatmeasure.view.projection import GROWTH, N_VIEW, places_moved
 
 CHI_SQUARE_LIMIT = 4.0  # mean squared residual over its expectation: twice as rough as stated is no longer chance
 BENT_SHARE = 0.01  # of the extent: rms distance from a flat figure that no widened uncertainty makes good
@@ -59,9 +59,9 @@ class Rectification:
     Attributes
     ----------
     camera, pose : Camera, Pose
-    spread : tuple of (Camera, Pose)
-        The solution moved by one standard deviation along each principal direction of its covariance, each
-        direction once up and once down (alternating).
+    moves : (11, 11) array
+        Changes of the unknowns of camera and pose by one standard deviation along each principal direction of their
+        covariance, one a row.
     causes : dict of str to (K, K) array
         What each cause contributes to the variance of a measure that changes by d (K,) along the `deviations`: d' M d.
         The matrices add up to the identity.
@@ -73,7 +73,7 @@ class Rectification:
 
     camera: Camera
     pose: Pose
-    spread: tuple[tuple[Camera, Pose], ...]
+    moves: Points
     causes: dict[str, Points]
     references: tuple[PlacedReference, ...]
     solution: Solution
@@ -114,19 +114,18 @@ class Rectification:
             One displacement field for each independent direction: the variance of any quantity is the sum over
             K of its squared changes (GUM, 5.2.2 with all correlations kept).
         """
-        moved = np.stack([to_plane(points_px, camera, pose, z_mm) for camera, pose in self.spread])
-        solved = (moved[0::2] - moved[1::2]) / 2.0
-        return np.concatenate([solved, self._beyond(points_px, z_mm)[None]])
+        at = to_plane(points_px, self.camera, self.pose, z_mm)
+        points_mm = np.column_stack([at, np.broadcast_to(z_mm, len(at))])
+        solution = self.solution
+        return places_moved(
+            points_mm, self.moves, self._beyond_px(points_px)[None], solution.unknowns, solution.arrangement.base
+        )
 
-    def _beyond(self, points_px: Points, z_mm: float | Points) -> Points:
-        """(N, 2) displacement by one standard deviation of the radial term that is not solved for."""
+    def _beyond_px(self, points_px: Points) -> Points:
+        """(N, 2) shift of pixels by one standard deviation of the radial term that is not solved for."""
         from_centre = (points_px - np.array(self.camera.principal_point_px)) / self.camera.focal_px
         term = self.solution.prior.u_beyond * np.sum(from_centre**2, axis=1, keepdims=True) ** 3
-        shift_px = term * from_centre * self.camera.focal_px
-        return (
-            to_plane(points_px + shift_px, self.camera, self.pose, z_mm)
-            - to_plane(points_px - shift_px, self.camera, self.pose, z_mm)
-        ) / 2.0
+        return np.asarray(term * from_centre * self.camera.focal_px)
 
     def mm_per_px(self, points_px: Points) -> Points:
         """(N,) size on the mat of one pixel at each point: geometric mean over directions."""
@@ -289,23 +288,20 @@ def _rectification(references: Sequence[Reference], solution: Solution, notes: t
         PlacedReference(reference, to_plane(reference.corners_px, camera, pose), float(residual))
         for reference, residual in zip(references, solution.residual_px, strict=True)
     )
-    return Rectification(camera, pose, *_spread(solution), placed, solution, notes)
+    return Rectification(camera, pose, *_moves(solution), placed, solution, notes)
 
 
-def _spread(solution: Solution) -> tuple[tuple[tuple[Camera, Pose], ...], dict[str, Points]]:
-    """`Rectification.spread` and `Rectification.causes` of a solution."""
-    view = N_CAMERA + 6
-    values, vectors = np.linalg.eigh(solution.covariance[:view, :view])
+def _moves(solution: Solution) -> tuple[Points, dict[str, Points]]:
+    """`Rectification.moves` and `Rectification.causes` of a solution."""
+    values, vectors = np.linalg.eigh(solution.covariance[:N_VIEW, :N_VIEW])
     values = np.maximum(values, 1e-12 * values[-1])
-    moves = np.zeros((view, len(solution.unknowns)))
-    moves[:, :view] = (vectors * np.sqrt(values)).T
-    spread = tuple(solution.camera_and_pose(solution.unknowns + sign * move) for move in moves for sign in (1.0, -1.0))
+    moves = (vectors * np.sqrt(values)).T
     # An estimate is a linear function of its independent inputs: its covariance is the sum of C I_s C over the normal
     # matrices I_s of the inputs, here seen in the basis in which the whole is the identity.
-    into = (vectors / np.sqrt(values)).T @ solution.covariance[:view]
+    into = (vectors / np.sqrt(values)).T @ solution.covariance[:N_VIEW]
     causes = {cause: np.pad(into @ part @ into.T, (0, 1)) for cause, part in solution.information.items()}
-    causes["lens beyond its model"] = np.diag([0.0] * view + [1.0])
-    return spread, causes
+    causes["lens beyond its model"] = np.diag([0.0] * N_VIEW + [1.0])
+    return moves, causes
 
 
 def foreseen(view: Rectification, information: dict[str, Points]) -> Rectification:
@@ -318,8 +314,8 @@ def foreseen(view: Rectification, information: dict[str, Points]) -> Rectificati
     covariance = scaled_inverse(total, unknown_scale(len(total)))
     unknowns = np.concatenate([solution.unknowns, np.zeros(len(total) - len(solution.unknowns))])
     changed = replace(solution, unknowns=unknowns, covariance=covariance, information=information)
-    spread, causes = _spread(changed)
-    return replace(view, spread=spread, causes=causes, solution=changed)
+    moves, causes = _moves(changed)
+    return replace(view, moves=moves, causes=causes, solution=changed)
 
 
 def _name(reference: Reference) -> str:
