@@ -32,6 +32,7 @@ MARGIN_MM = 8.0  # round cloth and references: their edges and shadows are no li
 WINDOW_PITCHES = 2.5  # standard deviation of the averaging window
 NODE_BLOCKS = 2  # the phase is read every second pitch
 SAMPLES_PER_PITCH = 8
+BLUR_SAMPLES = 17  # to the width over which contrast is averaged
 MIN_VISIBILITY = 0.08  # share of the light's variation that a family's wave must carry
 EVEN_VISIBILITY = 0.85  # of the median: less means a window partly off the mat, and a shifted phase
 UNCOVERED = 0.9  # of a window: beside cloth and shadows phases are off by up to a tenth of the pitch
@@ -121,7 +122,8 @@ def find_grid(
     plan = _straighten(photo, camera, pose, pitches_mm, covered_px)
     pitch_mm, turn = _most_distinct(plan, pitches_mm)
     pitch = pitch_mm / plan.step_mm
-    families = [_read(plan, pitch, turn + quarter) for quarter in (0.0, np.pi / 2)]
+    shown = _averaged(plan.shows, pitch)
+    families = [_read(plan, shown, pitch, turn + quarter) for quarter in (0.0, np.pi / 2)]
     rows, columns = np.nonzero(_largest_patch(families[0].even & families[1].even))
     if len(rows) < MIN_NODES:
         return None
@@ -163,11 +165,24 @@ def _straighten(
     weight = cv2.erode(shows, np.ones((2 * margin + 1,) * 2, np.uint8)).astype(np.float32)
     blur = 2 * round(min(pitches_mm) / step_mm) + 1
     mean = cv2.blur(grey * weight, (blur, blur)) / np.maximum(cv2.blur(weight, (blur, blur)), 1e-3)
-    light = (grey - mean) * weight
-    power = cv2.blur(light**2, (4 * blur, 4 * blur)) / np.maximum(cv2.blur(weight, (4 * blur, 4 * blur)), 1e-3)
-    # bold lines and the floor's grain must not drown the fine lines: even contrast everywhere, and no peaks
-    even = np.clip(light / np.sqrt(power + CAMERA_NOISE**2), -1.0, 1.0)
-    return _Plan(even.astype(np.float32), weight, step_mm, to_picture)
+    light = np.asarray((grey - mean) * weight, dtype=np.float32)
+    return _Plan(_even(light, weight, 4 * blur), weight, step_mm, to_picture)
+
+
+def _even(light: Image, weight: Image, width: int) -> Image:
+    """Light of the same contrast everywhere, seen through squares of a width in samples, and without peaks.
+
+    Bold lines and the floor's grain must not drown the fine lines. The contrast is looked up on a picture reduced to
+    ``BLUR_SAMPLES`` to the width.
+    """
+    reduce = max(1, width // BLUR_SAMPLES)
+    size = tuple(-(-n // reduce) for n in light.shape[::-1])
+    box = (max(1, round(width / reduce)),) * 2
+    squares, shown = (
+        cv2.blur(cv2.resize(part, size, interpolation=cv2.INTER_AREA), box) for part in (light**2, weight)
+    )
+    gain = 1.0 / np.sqrt(squares / np.maximum(shown, 1e-3) + CAMERA_NOISE**2)
+    return np.asarray(np.clip(light * cv2.resize(gain, light.shape[::-1]), -1.0, 1.0), dtype=np.float32)
 
 
 def _warped(photo: Photo, to_picture: Points, size: tuple[int, int], px_per_sample: float) -> Image:
@@ -190,22 +205,20 @@ def _most_distinct(plan: _Plan, pitches_mm: Sequence[float]) -> tuple[float, flo
     shape = [next_fast_len(n, real=True) for n in plan.light.shape]
     power = np.abs(rfft2(plan.light, shape))
     angles = np.radians(np.arange(0.0, 90.0, 0.1))
+    harmonics = np.concatenate([harmonic * np.linspace(0.97, 1.03, 13) for harmonic in (1.0, 2.0)])
     found = []
     for pitch_mm in pitches_mm:
-        distinct = np.zeros(len(angles))
-        for harmonic in (1.0, 2.0):
-            for stretch in np.linspace(0.97, 1.03, 13):
-                frequency = harmonic * stretch * plan.step_mm / pitch_mm
-                first, second = (_power_at(power, shape, angles + quarter, frequency) for quarter in (0.0, np.pi / 2))
-                both = np.sqrt(first * second)
-                distinct = np.maximum(distinct, both / np.median(both))
+        frequencies = harmonics * plan.step_mm / pitch_mm
+        first, second = (_power_at(power, shape, angles + quarter, frequencies) for quarter in (0.0, np.pi / 2))
+        both = np.sqrt(first * second)
+        distinct = np.max(both / np.median(both, axis=1, keepdims=True), axis=0)
         found.append((float(np.max(distinct)), pitch_mm, float(angles[np.argmax(distinct)])))
     return max(found)[1:]
 
 
-def _power_at(power: Image, shape: Sequence[int], angles: Points, frequency: float) -> Points:
-    """Spectrum (of a real picture) at a frequency in several directions, nearest bin."""
-    fx, fy = frequency * np.cos(angles), frequency * np.sin(angles)
+def _power_at(power: Image, shape: Sequence[int], angles: Points, frequencies: Points) -> Points:
+    """(F, A) spectrum of a real picture at frequencies (F,) in directions (A,), nearest bin."""
+    fx, fy = frequencies[:, None] * np.cos(angles), frequencies[:, None] * np.sin(angles)
     # a real picture's spectrum is stored for fx >= 0 only
     flip = np.where(fx < 0, -1.0, 1.0)
     column = np.minimum(np.round(fx * flip * shape[1]).astype(int), power.shape[1] - 1)
@@ -213,14 +226,9 @@ def _power_at(power: Image, shape: Sequence[int], angles: Points, frequency: flo
     return np.asarray(power[row, column])
 
 
-def _read(plan: _Plan, pitch: float, turn: float) -> _Family:
+def _read(plan: _Plan, shown: Points, pitch: float, turn: float) -> _Family:
     """Coordinate across one family of lines, and where to trust it, at every node."""
-    rows, columns = plan.light.shape
-    x = np.exp(-2j * np.pi / pitch * np.cos(turn) * np.arange(columns)).astype(np.complex64)
-    y = np.exp(-2j * np.pi / pitch * np.sin(turn) * np.arange(rows)).astype(np.complex64)
-    waves = (plan.light * y[:, None]) * x
-    wave = _averaged(waves.real, pitch) + 1j * _averaged(waves.imag, pitch)
-    shown = _averaged(plan.shows, pitch)
+    wave = _wave(plan.light, pitch, turn)
     seen = np.abs(wave) / np.maximum(shown, 0.05)
     good = (seen > MIN_VISIBILITY) & (shown > UNCOVERED)
     if not good.any():
@@ -233,6 +241,20 @@ def _read(plan: _Plan, pitch: float, turn: float) -> _Family:
     return _Family((across + down) / pitch + left / (2.0 * np.pi), even)
 
 
+def _wave(light: Image, pitch: float, turn: float) -> NDArray[np.complex128]:
+    """Light multiplied by the wave of a family of lines, averaged round each node."""
+    block = _block(pitch)
+    rows, columns = (n // block for n in light.shape)
+    along, down = (
+        np.exp(-2j * np.pi / pitch * part * np.arange(count * block)).astype(np.complex64).reshape(count, block)
+        for part, count in ((np.cos(turn), columns), (np.sin(turn), rows))
+    )
+    strips = light[: rows * block, : columns * block].reshape(-1, columns, block).transpose(1, 0, 2)
+    within = (strips @ along.view(np.float32).reshape(columns, block, 2)).view(np.complex64)
+    blocks = np.einsum("crb,rb->rc", within.reshape(columns, rows, block), down) / block**2
+    return _windowed(blocks.real, pitch) + 1j * _windowed(blocks.imag, pitch)
+
+
 def _block(pitch: float) -> int:
     """Samples averaged into one before the window, a node being every NODE_BLOCKS-th of these blocks."""
     return max(1, round(pitch))
@@ -242,10 +264,15 @@ def _averaged(image: Image, pitch: float) -> Points:
     """Mean over a Gaussian window round each node: first over blocks, then over a window of blocks."""
     block = _block(pitch)
     rows, columns = (n // block for n in image.shape)
-    blocks = cv2.resize(
-        np.ascontiguousarray(image[: rows * block, : columns * block]), (columns, rows), interpolation=cv2.INTER_AREA
-    )
-    smooth = cv2.GaussianBlur(blocks, (0, 0), WINDOW_PITCHES * pitch / block, borderType=cv2.BORDER_CONSTANT)
+    whole = np.ascontiguousarray(image[: rows * block, : columns * block])
+    blocks = np.asarray(cv2.resize(whole, (columns, rows), interpolation=cv2.INTER_AREA), dtype=np.float32)
+    return _windowed(blocks, pitch)
+
+
+def _windowed(blocks: Image, pitch: float) -> Points:
+    """Mean of blocks over a Gaussian window round each node."""
+    sigma = WINDOW_PITCHES * pitch / _block(pitch)
+    smooth = cv2.GaussianBlur(np.ascontiguousarray(blocks), (0, 0), sigma, borderType=cv2.BORDER_CONSTANT)
     return np.asarray(smooth[::NODE_BLOCKS, ::NODE_BLOCKS], dtype=np.float64)
 
 
