@@ -21,7 +21,7 @@ from flatmeasure.errors import OptionInvalid
 from flatmeasure.outline.leading import lead_through, nearest_place
 from flatmeasure.outline.refinement import Outline
 from flatmeasure.photos.camera import Points
-from flatmeasure.pipeline import notes_on
+from flatmeasure.pipeline import REFUSAL, notes_on
 from flatmeasure.results.measurement import Measurement, Piece
 from flatmeasure.results.measures import GivenEdges, measure_piece
 from flatmeasure.results.shape import on_mat
@@ -128,7 +128,9 @@ def correct(measurement: Measurement, corrections: Corrections) -> Measurement:
         _corrected(piece, measurement, corrections) if piece.id in touched else piece for piece in measurement.pieces
     )
     view = measurement.rectification
-    return replace(measurement, pieces=pieces, warnings=(*view.notes, *notes_on(measurement.photo, view, pieces)))
+    refused = [note for note in measurement.warnings if note.code == REFUSAL]
+    notes = (*view.notes, *notes_on(measurement.photo, view, pieces), *refused)
+    return replace(measurement, pieces=pieces, warnings=notes)
 
 
 def _check(measurement: Measurement, corrections: Corrections) -> None:
@@ -178,7 +180,7 @@ def _corrected(piece: Piece, measurement: Measurement, corrections: Corrections)
     chain = _chain(draft.outline, measurement)
     breaks = tuple(replace(knot.at, place=_place(chain, knot.index)) for knot in draft.knots)
     ids = tuple(knot.edge for knot in draft.knots) or (piece.edges[0].id,)
-    return measure_piece(
+    again = measure_piece(
         piece.id,
         draft.outline,
         piece.traced.holes,
@@ -187,6 +189,9 @@ def _corrected(piece: Piece, measurement: Measurement, corrections: Corrections)
         complete=piece.complete,
         confidence=piece.confidence,
         given=GivenEdges(breaks, ids),
+    )
+    return replace(
+        again, flaws=tuple(f for f in piece.flaws if again.polygon.intersects(shapely.Polygon(f.outline_mm)))
     )
 
 

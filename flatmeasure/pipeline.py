@@ -29,7 +29,9 @@ from flatmeasure.view.rectification import Rectification
 MAX_THICKNESS_MM = 100.0
 STEEP_DEG = 30.0
 UNSURE = 0.5
+REFUSAL = "cloth-refused"
 REFUSED = 0.4  # where cloth and ground are this much alike, a tenth of the area was missed in trials
+FLAW_WORDS = {"stain": "a stain", "hole": "a hole", "worn": "a worn patch", "mark": "a mark of another colour"}
 _TOO_ALIKE = "Cloth that is nearly of the ground's colour along most of its edge was not measured."
 _LAY_A_SHEET = "Lay a darker or lighter sheet underneath, or mark the cloth by hand."
 
@@ -158,7 +160,7 @@ class PreparedPhoto:
             pieces.append(_piece(name, region, self.photo, view, thickness_mm))
         notes = (*view.notes, *notes_on(self.photo, view, pieces))
         if len(regions) < len(found):
-            notes = (*notes, Note("cloth-refused", _TOO_ALIKE, _LAY_A_SHEET))
+            notes = (*notes, Note(REFUSAL, _TOO_ALIKE, _LAY_A_SHEET))
         return Measurement(self.photo, view, thickness_mm, tuple(pieces), notes)
 
 
@@ -215,22 +217,32 @@ def notes_on(photo: Photo, view: Rectification, pieces: Sequence[Piece]) -> Iter
             "Photograph from straight above.",
         )
     for piece in pieces:
-        if not piece.complete:
-            yield Note(
-                "cloth-cut-off",
-                f"Piece {piece.id} is cut off by the photo's frame: its measures are only of the part seen.",
-                "Step back until all of it is in the picture.",
-            )
-        if piece.confidence < UNSURE:
-            yield Note(
-                "cloth-unsure",
-                f"Piece {piece.id} hardly differs from the ground it lies on.",
-                "Lay a sheet of another colour underneath.",
-            )
-        weak = [edge.id for edge in piece.edges if edge.weak > WEAK_SHARE]
-        if weak:
-            yield Note(
-                "edge-weak",
-                f"Along {', '.join(weak)} the cloth and the ground look nearly alike; the outline is less sure there.",
-                "Lay a sheet of another colour underneath, or move the light.",
-            )
+        yield from _piece_notes(piece)
+
+
+def _piece_notes(piece: Piece) -> Iterator[Note]:
+    if not piece.complete:
+        yield Note(
+            "cloth-cut-off",
+            f"Piece {piece.id} is cut off by the photo's frame: its measures are only of the part seen.",
+            "Step back until all of it is in the picture.",
+        )
+    if piece.confidence < UNSURE:
+        yield Note(
+            "cloth-unsure",
+            f"Piece {piece.id} hardly differs from the ground it lies on.",
+            "Lay a sheet of another colour underneath.",
+        )
+    for number, flaw in enumerate(piece.flaws, start=1):
+        yield Note(
+            "flaw-suspected",
+            f"On piece {piece.id} {FLAW_WORDS[flaw.kind]} is suspected; it counts as cloth as yet.",
+            f"If it is a flaw, note it: flatmeasure piece note FILE --piece {piece.id} --flaw {number}.",
+        )
+    weak = [edge.id for edge in piece.edges if edge.weak > WEAK_SHARE]
+    if weak:
+        yield Note(
+            "edge-weak",
+            f"Along {', '.join(weak)} the cloth and the ground look nearly alike; the outline is less sure there.",
+            "Lay a sheet of another colour underneath, or move the light.",
+        )

@@ -90,6 +90,21 @@ def test_note_of_a_flaw_in_the_photo(file: Path) -> None:
     assert np.ptp(flaw, axis=0) == pytest.approx([40.0, 40.0], abs=0.2)
 
 
+def test_note_of_a_suspected_flaw(file: Path) -> None:
+    """By its number: the zone that was proposed, as it was seen."""
+    data = json.loads(file.read_text())
+    zone = [[20.0, 250.0], [60.0, 260.0], [40.0, 300.0]]
+    data["pieces"][0]["flaws"] = [{"kind": "stain", "confidence": 0.6, "outline_mm": zone, "outline_px": zone}]
+    file.write_text(json.dumps(data))
+    run("note", file, "--piece", "A", "--flaw", "1")
+    (flaw,) = read_panels(file)[0].flaws_mm
+    assert flaw.tolist() == zone
+    for piece, number, message in (("A", "2", "count from 1 to 1"), ("B", "1", "none is suspected")):
+        refused = CliRunner().invoke(app, ["note", str(file), "--piece", piece, "--flaw", number])
+        assert refused.exit_code != 0
+        assert message in str(refused.exception) + refused.output
+
+
 def test_note_of_the_grain_in_the_photo(file: Path, tmp_path: Path) -> None:
     import cv2
 

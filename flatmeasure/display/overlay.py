@@ -32,8 +32,9 @@ WHITE: Colour = (255, 255, 255)
 CARD = 1.5  # a printed square's card, about, as a multiple of the square
 PLACES_FOR_NAME = 60  # tried within a piece
 FRACTIONS = (0.5, 0.38, 0.62, 0.26, 0.74)  # along an edge, where its label may stand
-COST_CLOTH, COST_LINE, COST_CORNER, COST_REFERENCE, COST_CARD = 0.8, 60.0, 30.0, 8.0, 0.5
+COST_CLOTH, COST_LINE, COST_CORNER, COST_REFERENCE, COST_CARD, COST_FLAW = 0.8, 60.0, 30.0, 8.0, 0.5, 20.0
 DASH_PX, GAP_PX = 18.0, 12.0
+FINE_DASH_PX, FINE_GAP_PX = 7.0, 8.0  # of a suspected flaw's outline
 SUBPIXEL_BITS = 4
 
 
@@ -103,7 +104,8 @@ def draw_overlay(photo: Photo, measurement: Measurement, unit: LengthUnit = Leng
     names = [_piece_label(piece, frame, unit) for piece in measurement.pieces]
     edges = [_edge_label(edge, frame, unit) for piece in measurement.pieces for edge in piece.edges]
     edges.sort(key=lambda label: float(np.ptp(label.anchors_px, axis=0).sum()))  # the short ones have least choice
-    draw_labels(picture, place_labels([*edges, *names, *labels], cost))
+    flaws = [label for piece in measurement.pieces for label in _flaw_labels(piece, frame)]
+    draw_labels(picture, place_labels([*edges, *names, *flaws, *labels], cost))
     return np.vstack([picture, _legend(measurement, picture.shape[1])])
 
 
@@ -160,12 +162,13 @@ def _draw_edge(picture: Pixels, points: Points, unsure: NDArray[np.bool_]) -> No
         draw(picture, points[first : last + 1], OUTLINE)
 
 
-def _draw_dashed(picture: Pixels, points: Points, colour: Colour) -> None:
+def _draw_dashed(picture: Pixels, points: Points, colour: Colour, *, finely: bool = False) -> None:
+    dash_px, gap_px, thickness = (FINE_DASH_PX, FINE_GAP_PX, 2) if finely else (DASH_PX, GAP_PX, 3)
     along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(points, axis=0), axis=1))])
-    for start in np.arange(0.0, along[-1], DASH_PX + GAP_PX):
-        at = np.linspace(start, min(start + DASH_PX, along[-1]), 6)
+    for start in np.arange(0.0, along[-1], dash_px + gap_px):
+        at = np.linspace(start, min(start + dash_px, along[-1]), 6)
         dash = np.column_stack([np.interp(at, along, points[:, axis]) for axis in (0, 1)])
-        _draw_line(picture, dash, colour)
+        _draw_line(picture, dash, colour, thickness=thickness)
 
 
 def _draw_piece(picture: Pixels, cost: NDArray[np.float32], piece: Piece, frame: _Frame) -> None:
@@ -176,6 +179,9 @@ def _draw_piece(picture: Pixels, cost: NDArray[np.float32], piece: Piece, frame:
         _draw_edge(picture, frame.shown(edge.points_px), edge.unsure)
     outline = np.rint(frame.shown(piece.outline_px)).astype(np.int32)
     cv2.polylines(cost, [outline], True, (COST_LINE,), 9)
+    for flaw in piece.flaws:
+        _draw_dashed(picture, frame.shown(flaw.outline_px[np.r_[: len(flaw.outline_px), 0]]), WHITE, finely=True)
+        _fill(cost, [flaw.outline_px], frame, COST_FLAW)
     for number, corner in enumerate(piece.corners, start=1):
         _draw_corner(picture, cost, frame.shown(corner.at_px), _inward(piece, number - 1, frame), str(number))
 
@@ -258,6 +264,18 @@ def _piece_label(piece: Piece, frame: _Frame, unit: LengthUnit) -> Label:
     return Label(tuple(lines), TEXT_PX, np.concatenate([anchors, np.tile(anchors[:1], (8, 1))]), sides)
 
 
+def _flaw_labels(piece: Piece, frame: _Frame) -> list[Label]:
+    """Number and kind beside each suspected flaw: above, below, or at a side."""
+    labels = []
+    for number, flaw in enumerate(piece.flaws, start=1):
+        low, high = (reduced(frame.shown(flaw.outline_px), axis=0) for reduced in (np.min, np.max))
+        middle = (low + high) / 2.0
+        anchors = np.array([[middle[0], low[1]], [middle[0], high[1]], [high[0], middle[1]], [low[0], middle[1]]])
+        away = np.array([[0.0, -1.0], [0.0, 1.0], [1.0, 0.0], [-1.0, 0.0]])
+        labels.append(Label((f"{number} {flaw.kind}?",), SMALL_PX, anchors, away))
+    return labels
+
+
 def _scale_bar(cost: NDArray[np.float32], view: Rectification, frame: _Frame, unit: LengthUnit) -> _ScaleBar | None:
     """A bar of round length lying on the mat, level in the picture, in the emptiest of its corners."""
     width, height = frame.size
@@ -303,6 +321,8 @@ def _legend(measurement: Measurement, width: int) -> Pixels:
     lines = [f"{measurement.photo.name}: ± holds the true value in about 95 of 100 cases."]
     if any(np.any(edge.unsure) for piece in measurement.pieces for edge in piece.edges):
         lines[0] += " Dashed: the cloth hardly shows against the ground, less sure."
+    if any(piece.flaws for piece in measurement.pieces):
+        lines[0] += " Finely dashed, with a question mark: perhaps a flaw."
     lines += [f"Note: {note.message} {note.advice}" for note in measurement.warnings]
     rows = [row for line in lines for row in textwrap.wrap(line, max(20, round(width / SMALL_PX * 1.9)))]
     step = round(1.4 * SMALL_PX)

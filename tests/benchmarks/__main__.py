@@ -34,11 +34,13 @@ from tests.benchmarks.outside import print_outside  # noqa: E402
 from tests.benchmarks.repeatability import print_repeatability  # noqa: E402
 from tests.benchmarks.report import print_report  # noqa: E402
 from tests.benchmarks.speed import print_memory, print_speed  # noqa: E402
+from tests.benchmarks.stability import print_stability  # noqa: E402
 from tests.benchmarks.tone import print_tone  # noqa: E402
 
 PARTS = {
     "accuracy": [print_accuracy],
     "contrast": [print_contrast],
+    "stability": [print_stability],
     "flaws": [print_flaws],
     "coverage": [print_coverage, print_design_table],
     "speed": [print_speed],

@@ -18,10 +18,15 @@ FOLDERS = (ROOT / "test_images", ROOT.parent / "shared" / "data" / "scenes")
 def print_accuracy() -> None:
     """A table by piece and a summary, for each folder of scenes that is there."""
     for folder in FOLDERS:
-        truths = [json.loads(path.read_text()) for path in sorted(folder.glob("*.json"))]
-        truths = [truth for truth in truths if truth.get("schema") == "scene-truth/1"]
+        truths = truths_in(folder)
         if truths:
             _print_folder(folder, truths)
+
+
+def truths_in(folder: Path) -> list[dict[str, Any]]:
+    """What is true of the scenes in a folder; none where there is no such folder."""
+    truths = [json.loads(path.read_text()) for path in sorted(folder.glob("*.json"))]
+    return [truth for truth in truths if truth.get("schema") == "scene-truth/1"]
 
 
 def _print_folder(folder: Path, truths: list[dict[str, Any]]) -> None:

@@ -1,0 +1,127 @@
+"""What is unsure is said: cloth like its ground is refused, weak edges get a larger u, flaws are only suspected."""
+
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pytest
+
+from flatmeasure.cloth.segmentation import segment_cloth
+from flatmeasure.correction import Corrections, RemovedCorner, correct
+from flatmeasure.display.overlay import draw_overlay
+from flatmeasure.errors import ClothNotFound
+from flatmeasure.outline.refinement import refine_outline
+from flatmeasure.photos.photo import Photo, load_photo
+from flatmeasure.pipeline import REFUSAL, REFUSED, measure
+from flatmeasure.results.measurement import Flaw, Measurement
+from flatmeasure.synthetic.rendering import render_photo
+from flatmeasure.synthetic.scene import LaidCloth, LaidReference, Mat, Scene, View, corners_px, scene_camera, see
+
+SIZE_PX = (1600, 1200)
+CAMERA, POSE = scene_camera(SIZE_PX, View(1200, 8, turn_deg=4))
+REFERENCES = tuple(
+    LaidReference("coded", (100, 100), at, 5, code=i) for i, at in enumerate(((-380.0, -230.0), (390.0, 240.0)))
+)
+PANEL = np.array([[-250.0, -200], [250, -180], [220, 210], [-240, 190]])
+LEFT = np.array([[-260.0, -150], [-40, -170], [-20, 190], [-240, 180]])
+RIGHT = np.array([[60.0, -160], [260, -180], [230, 210], [70, 200]])
+TINY, HARDLY, CLEARLY = 5, 8, 60  # codes above the mat
+
+
+def scene(*cloths: tuple[np.ndarray, int]) -> Scene:
+    """Outlines, each so many codes lighter than the mat."""
+    red, green, blue = Mat().colour
+    laid = tuple(LaidCloth(outline, colour=(red + step, green + step, blue + step)) for outline, step in cloths)
+    return Scene(CAMERA, POSE, SIZE_PX, REFERENCES, laid, noise=1.5)
+
+
+@cache
+def shot(*steps: int) -> Photo:
+    outlines = (PANEL,) if len(steps) == 1 else (LEFT, RIGHT)
+    return load_photo(render_photo(scene(*zip(outlines, steps, strict=True)), 1))
+
+
+def test_cloth_like_its_ground_is_refused_with_advice() -> None:
+    with pytest.raises(ClothNotFound, match=r"nearly of the ground's colour.*darker or lighter sheet underneath"):
+        measure(shot(HARDLY), square_mm=100)
+
+
+def test_a_piece_like_its_ground_is_left_out_and_said_so() -> None:
+    found = measure(shot(CLEARLY, TINY), square_mm=100)
+    (piece,) = found.pieces
+    assert piece.outline_px[:, 0].max() < SIZE_PX[0] / 2  # the left one
+    (note,) = (note for note in found.warnings if note.code == REFUSAL)
+    assert "was not measured" in note.message
+    assert "sheet underneath" in note.advice
+    corrected = correct(found, Corrections(removed_corners=(RemovedCorner("A", 0),)))
+    assert note in corrected.warnings  # a corner put right does not bring the other piece back
+
+
+def test_clear_cloth_is_not_refused() -> None:
+    found = measure(shot(CLEARLY), square_mm=100)
+    assert found.pieces[0].confidence > 0.9
+    assert REFUSAL not in {note.code for note in found.warnings}
+
+
+def test_confidence_follows_the_contrast() -> None:
+    """Down to the limit below which a piece is refused."""
+    squares = [corners_px(laid, scene()) for laid in REFERENCES]
+    sure = [segment_cloth(shot(step), references_px=squares, mm_per_px=0.8)[0].confidence for step in (60, 12, HARDLY)]
+    assert sure[0] > sure[1] > REFUSED > sure[2]
+
+
+def test_u_grows_where_the_edge_is_weak() -> None:
+    """The mat beside the right edge takes the cloth's colour, over two fifths of the edge: nothing shows there."""
+    whole = shot(CLEARLY)
+    smeared = np.array(whole.rgb)
+    outline_px = see(PANEL, scene(), np.zeros(len(PANEL)))
+    x, low, high = int(outline_px[1:3, 0].max()), int(outline_px[2, 1]), int(outline_px[1, 1])
+    rows = slice(low + (high - low) * 3 // 10, low + (high - low) * 7 // 10)
+    smeared[rows, x - 60 : x + 90] = np.median(whole.rgb[550:650, 750:850], axis=(0, 1))
+    clear = refine_outline(whole, outline_px)
+    weak = refine_outline(replace(whole, rgb=smeared), outline_px)
+
+    def beside(points_px: np.ndarray) -> np.ndarray:
+        y = points_px[:, 1]
+        return (points_px[:, 0] > x - 80) & (y > rows.start + 20) & (y < rows.stop - 20)
+
+    there = beside(weak.points_px)
+    assert weak.weak[there].mean() > 0.8
+    assert np.median(weak.u_px[there]) > 5.0 * np.median(clear.u_px[beside(clear.points_px)])
+    assert weak.weak[~there].mean() < 0.1
+    assert clear.weak.mean() < 0.02
+
+
+@cache
+def flawed() -> Measurement:
+    """The clear panel, said to have a stain in its middle."""
+    found = measure(shot(CLEARLY), square_mm=100)
+    turn = np.linspace(0.0, 2.0 * np.pi, 24, endpoint=False)
+    ring_mm = found.pieces[0].outline_mm.mean(axis=0) + 18.0 * np.column_stack([np.cos(turn), np.sin(turn)])
+    stain = Flaw("stain", 0.7, ring_mm, found.rectification.to_picture(ring_mm))
+    (piece,) = found.pieces
+    return replace(found, pieces=(replace(piece, flaws=(stain,)),))
+
+
+def test_suspected_flaws_outlive_a_correction_and_are_told() -> None:
+    (piece,) = correct(flawed(), Corrections(removed_corners=(RemovedCorner("A", 0),))).pieces
+    assert piece.flaws == flawed().pieces[0].flaws
+    (note,) = (
+        note
+        for note in correct(flawed(), Corrections(removed_corners=(RemovedCorner("A", 1),))).warnings
+        if note.code == "flaw-suspected"
+    )
+    assert "On piece A a stain is suspected" in note.message
+    assert "--piece A --flaw 1" in note.advice
+
+
+def test_suspected_flaws_are_drawn() -> None:
+    """Light dashes in a dark casing, so that they show in grey too, on any cloth."""
+    plain = replace(flawed(), pieces=tuple(replace(piece, flaws=()) for piece in flawed().pieces))
+    before, after = (draw_overlay(found.photo, found).astype(int) for found in (plain, flawed()))
+    height = min(len(before), len(after)) - 100
+    changed = np.abs(after[:height] - before[:height]).max(axis=2) > 60
+    assert changed.any()
+    drawn = after[:height][changed].mean(axis=1)
+    assert (drawn > 200).any()
+    assert (drawn < 60).any()
