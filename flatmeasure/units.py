@@ -198,3 +198,8 @@ def nearest_sixteenth(length_mm: float) -> str:
         return str(whole)
     fraction = str(Fraction(rest, 16))
     return f"{whole} {fraction}" if whole else fraction
+
+
+def tape_reading(length: Quantity, unit: LengthUnit) -> str:
+    """A length in inches as a tape shows it, to the nearest sixteenth; empty in other units."""
+    return f"{nearest_sixteenth(length.value)} in" if unit is LengthUnit.IN else ""

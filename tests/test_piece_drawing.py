@@ -31,7 +31,7 @@ def test_true_size() -> None:
     svg = draw_pieces([Sketch(gore())], LengthUnit.MM)
     root = ElementTree.fromstring(svg)
     width, height = (float(part) for part in root.attrib["viewBox"].split()[2:])
-    assert (root.attrib["width"], root.attrib["height"]) == (f"{width:.1f}mm", f"{height:.1f}mm")
+    assert (root.attrib["width"], root.attrib["height"]) == (f"{width:.2f}mm", f"{height:.2f}mm")
     assert polygons(svg, "A")[0].area == pytest.approx(gore().outer.area, rel=1e-5)
 
 

@@ -23,15 +23,15 @@ ORDER = {
     "edges": "corners splines curves joints rounded breaks noise fitting",
     "results": "measurement shape measures advice",
     ".": "pipeline correction",
-    "display": "labels overlay table page",
+    "display": "true_scale labels overlay table page",
     "pieces": (
         "panel panel_parts panel_file picture_map levels division allowance edge_shapes darts totals rectangles strips "
         "mirror matches grain piece_json piece_drawing piece_text"
     ),
     "enough": (
-        "pattern pattern_drawing pattern_file parts boards laying nofit placing settling search layouts strip_packing "
-        "shortage verdict placements seams seam_places splitting shopping leftovers layout_drawing split_drawing "
-        "answer_text"
+        "pattern pattern_drawing pattern_file parts boards laying nofit placing settling search layouts selection "
+        "strip_packing shortage verdict placements seams seam_places splitting shopping leftovers layout_drawing "
+        "split_drawing answer_text"
     ),
     "calibration": "sheet lens_fit lens",
     "exports": (

@@ -8,17 +8,15 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from flatmeasure.batch.job_table import JobRow
 from flatmeasure.batch.tasks import result_path
 from flatmeasure.display.labels import draw_text, text_width
 from flatmeasure.errors import OptionInvalid
 from flatmeasure.photos.encoding import encoded
+from flatmeasure.photos.photo import Pixels
 from flatmeasure.quantity import Quantity
 from flatmeasure.units import LengthUnit, format_quantity
-
-Pixels = NDArray[np.uint8]
 
 COLUMNS, ROWS = 5, 4
 CELL_PX, CAPTION_PX, GAP_PX = (384, 288), 64, 12

@@ -13,6 +13,7 @@ import numpy as np
 from reportlab.lib.utils import simpleSplit
 from reportlab.pdfgen.canvas import Canvas
 
+from flatmeasure.display.true_scale import pdf_canvas
 from flatmeasure.errors import OptionInvalid
 from flatmeasure.references.figures import (
     CODE_CELLS,
@@ -23,8 +24,8 @@ from flatmeasure.references.figures import (
     corner_marks,
     crossings,
 )
+from flatmeasure.units import POINTS_PER_MM as MM
 
-MM = 72.0 / 25.4  # points
 SIDE_RANGE_MM = (60.0, 150.0)
 N_CODES = 50
 
@@ -116,9 +117,8 @@ def sheet_pdf(codes: Sequence[int], side_mm: float = 100.0, paper: Paper = Paper
         raise OptionInvalid(f"The codes must be different numbers between 0 and {N_CODES - 1}.")
     file = io.BytesIO()
     width, height = PAPER_MM[paper]
-    canvas = Canvas(file, (width * MM, height * MM), invariant=1)
-    canvas.setTitle(f"Coded squares of {side_mm:g} mm")
-    canvas.setViewerPreference("PrintScaling", "None")
+    canvas = pdf_canvas(file, f"Coded squares of {side_mm:g} mm")
+    canvas.setPageSize((width * MM, height * MM))
     layout = layout_of(paper, side_mm)
     per_page = layout.columns * layout.rows
     for first in range(0, len(codes), per_page):

@@ -7,8 +7,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-Pixels = NDArray[np.uint8]
-Points = NDArray[np.float64]
+from flatmeasure.photos.camera import Points
+from flatmeasure.photos.photo import Pixels
+
 Colour = tuple[int, int, int]
 
 LABEL_COST = 40.0  # of covering another label, against 1 for covering cloth

@@ -13,10 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 from reportlab.pdfgen.canvas import Canvas
 
+from flatmeasure.display.true_scale import pdf_canvas, svg_bytes, svg_ground, svg_root
 from flatmeasure.photos.camera import Points
 from flatmeasure.photos.encoding import encoded
+from flatmeasure.units import POINTS_PER_MM
 
-PT_PER_MM = 72.0 / 25.4
 FONT = "Helvetica"
 LETTER_WIDTH = 0.56  # mean width of a letter over its size
 OVERSAMPLED = 2
@@ -94,17 +95,15 @@ class Page:
 
 def page_svg(page: Page) -> bytes:
     """An SVG picture; one user unit is a millimetre."""
-    width, height = page.high_mm - page.low_mm
-    size = {"width": f"{width:.2f}mm", "height": f"{height:.2f}mm", "viewBox": f"0 0 {width:.2f} {height:.2f}"}
-    root = ElementTree.Element("svg", {"xmlns": "http://www.w3.org/2000/svg", **size})
+    root = svg_root(*(float(side) for side in page.high_mm - page.low_mm))
     ElementTree.SubElement(root, "title").text = page.name
-    ElementTree.SubElement(root, "rect", {"width": "100%", "height": "100%", "fill": "#ffffff"})
+    svg_ground(root)
     for mark in page.marks:
         if isinstance(mark, Line):
             _svg_line(root, mark, page)
         else:
             _svg_words(root, mark, page)
-    return bytes(ElementTree.tostring(root, encoding="utf-8", xml_declaration=True))
+    return svg_bytes(root)
 
 
 def _svg_line(root: ElementTree.Element, mark: Line, page: Page) -> None:
@@ -140,11 +139,9 @@ def _svg_words(root: ElementTree.Element, mark: Words, page: Page) -> None:
 def pages_pdf(pages: Sequence[Page], title: str) -> bytes:
     """A PDF at true scale, each page as large as what is drawn on it."""
     file = io.BytesIO()
-    canvas = Canvas(file, invariant=1)
-    canvas.setTitle(title)
-    canvas.setViewerPreference("PrintScaling", "None")
+    canvas = pdf_canvas(file, title)
     for page in pages:
-        size = (page.high_mm - page.low_mm) * PT_PER_MM
+        size = (page.high_mm - page.low_mm) * POINTS_PER_MM
         canvas.setPageSize((float(size[0]), float(size[1])))
         for mark in page.marks:
             if isinstance(mark, Line):
@@ -159,28 +156,28 @@ def pages_pdf(pages: Sequence[Page], title: str) -> bytes:
 def _pdf_line(canvas: Canvas, mark: Line, page: Page) -> None:
     path = canvas.beginPath()
     for ring in mark.rings_mm:
-        points = (ring - page.low_mm) * PT_PER_MM
+        points = (ring - page.low_mm) * POINTS_PER_MM
         path.moveTo(*points[0])
         for point in points[1:]:
             path.lineTo(*point)
         if mark.closed:
             path.close()
-    canvas.setLineWidth(mark.width_mm * PT_PER_MM)
+    canvas.setLineWidth(mark.width_mm * POINTS_PER_MM)
     canvas.setLineJoin(1)
     canvas.setStrokeGray(mark.grey)
     canvas.setFillGray(1.0 if mark.fill is None else mark.fill)
-    canvas.setDash([one * PT_PER_MM for one in mark.dash_mm])
+    canvas.setDash([one * POINTS_PER_MM for one in mark.dash_mm])
     canvas.drawPath(path, stroke=int(mark.width_mm > 0.0), fill=int(mark.fill is not None), fillMode=0)
 
 
 def _pdf_words(canvas: Canvas, mark: Words, page: Page) -> None:
     canvas.saveState()
-    canvas.translate(*(mark.at_mm - page.low_mm) * PT_PER_MM)
+    canvas.translate(*(mark.at_mm - page.low_mm) * POINTS_PER_MM)
     canvas.rotate(mark.turn_deg)
     canvas.setFillGray(0.0)
-    canvas.setFont(FONT, mark.size_mm * PT_PER_MM)
+    canvas.setFont(FONT, mark.size_mm * POINTS_PER_MM)
     draw = canvas.drawString if mark.from_left else canvas.drawCentredString
-    draw(0.0, -MIDDLE * mark.size_mm * PT_PER_MM, mark.text)
+    draw(0.0, -MIDDLE * mark.size_mm * POINTS_PER_MM, mark.text)
     canvas.restoreState()
 
 

@@ -8,7 +8,7 @@ from rich.text import Text
 
 from flatmeasure.quantity import Quantity
 from flatmeasure.results.measurement import Measurement, Piece
-from flatmeasure.units import LengthUnit, format_quantity, nearest_sixteenth
+from flatmeasure.units import LengthUnit, format_quantity, tape_reading
 
 
 def print_table(measurement: Measurement, unit: LengthUnit = LengthUnit.MM, console: Console | None = None) -> None:
@@ -47,7 +47,7 @@ def _summary(piece: Piece, unit: LengthUnit) -> Table:
         (f"extent along {piece.along_edge}", piece.along),
         (f"extent across {piece.along_edge}", piece.across),
     ):
-        table.add_row(name, _right(length, unit), _fraction(length, unit))
+        table.add_row(name, _right(length, unit), tape_reading(length, unit))
     return table
 
 
@@ -61,7 +61,7 @@ def _edges(piece: Piece, unit: LengthUnit) -> Table:
     table.add_column("chord", justify="right")
     table.add_column("angle", justify="right")
     for edge in piece.edges:
-        fraction = [_fraction(edge.length, unit)] if unit is LengthUnit.IN else []
+        fraction = [tape_reading(edge.length, unit)] if unit is LengthUnit.IN else []
         chord = format_quantity(edge.chord, unit) if edge.kind != "straight" else ""
         angle = format_quantity(piece.corners[edge.start].angle, unit) if piece.corners else ""
         table.add_row(edge.id, edge.kind, format_quantity(edge.length, unit), *fraction, chord, angle)
@@ -70,7 +70,3 @@ def _edges(piece: Piece, unit: LengthUnit) -> Table:
 
 def _right(quantity: Quantity, unit: LengthUnit) -> Text:
     return Text(format_quantity(quantity, unit), justify="right")
-
-
-def _fraction(length: Quantity, unit: LengthUnit) -> str:
-    return f"{nearest_sixteenth(length.value)} in" if unit is LengthUnit.IN else ""

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from shapely.geometry import LineString
 
 from flatmeasure.photos.camera import Points
+from flatmeasure.pieces.panel import line_length
 
 ON_CHORD_MM = 1e-5  # a point this near to the chord of its neighbours says nothing
 STRAIGHT_MM = 0.002  # points this near to a chord are rounding
@@ -131,10 +132,10 @@ def fit_arcs(line_mm: Points) -> tuple[Arc, ...]:
 
 def _arcs_along_cubics(line_mm: Points) -> tuple[Arc, ...]:
     courses = [(piece, piece.points(_FINE_PLACES)) for piece in fit_cubics(line_mm)]
-    whole = sum(_length(points) for _, points in courses)
+    whole = sum(line_length(points) for _, points in courses)
     arcs: list[Piece] = []
     for piece, points in courses:
-        share = ARCS_TO_CUBICS.length_mm * _length(points) / whole
+        share = ARCS_TO_CUBICS.length_mm * line_length(points) / whole
         arcs += [piece] if isinstance(piece, Arc) else _fitted(points, _biarc, replace(ARCS_TO_CUBICS, length_mm=share))
     return _arcs(arcs)
 
@@ -207,7 +208,7 @@ def _longest(
 def _keeps(drawn: list[Points], points: Points, close: Closeness) -> bool:
     """Whether drawn lines follow points closely enough."""
     whole = np.concatenate([drawn[0], *(part[1:] for part in drawn[1:])])
-    length = _length(points)
+    length = line_length(points)
     loop = np.concatenate([whole, points[-2:0:-1]]) - points[0]
     if abs(float(np.sum(_cross(loop, np.roll(loop, -1, axis=0))))) > 2.0 * close.area_mm * length:
         return False
@@ -223,14 +224,10 @@ def _near(points: Points, line: Points, distance_mm: float) -> bool:
     return bool(np.all(shapely.dwithin(course, shapely.points(points), distance_mm)))
 
 
-def _length(points: Points) -> float:
-    return float(np.sum(np.linalg.norm(np.diff(points, axis=0), axis=1)))
-
-
 def _smooth_length(points: Points) -> float:
     """Length of a smooth curve from evenly placed points: the chords' error falls with their square (Richardson)."""
-    fine = _length(points)
-    coarse = _length(points[::2]) if len(points) > 2 else fine
+    fine = line_length(points)
+    coarse = line_length(points[::2]) if len(points) > 2 else fine
     return fine + (fine - coarse) / 3.0
 
 

@@ -10,6 +10,7 @@ from xml.etree import ElementTree
 
 import numpy as np
 
+from flatmeasure.display.true_scale import svg_root
 from flatmeasure.exports.curve_fit import Cubic, fit_cubics
 from flatmeasure.exports.cut_piece import CutPiece, as_cut_pieces
 from flatmeasure.exports.lettering import Lettering
@@ -18,7 +19,6 @@ from flatmeasure.photos.camera import Points
 from flatmeasure.pieces.panel import Panel
 from flatmeasure.units import LengthUnit
 
-SVG = "http://www.w3.org/2000/svg"
 GAP_MM, WIDEST_MM = 20.0, 1500.0
 
 _Place = Callable[[Points], Points]
@@ -41,20 +41,12 @@ def outline_svg(pieces: Sequence[Panel | CutPiece], unit: LengthUnit = LengthUni
     """
     marks = [piece_marks(piece, unit) for piece in as_cut_pieces(pieces)]
     places, size = shelves([(one.low_mm, one.high_mm) for one in marks], GAP_MM, WIDEST_MM)
-    width, height = size
-    root = ElementTree.Element(
-        "svg",
-        {
-            "xmlns": SVG,
-            "width": f"{width:.2f}mm",
-            "height": f"{height:.2f}mm",
-            "viewBox": f"0 0 {width:.2f} {height:.2f}",
-        },
-    )
+    width, height = (float(side) for side in size)
+    root = svg_root(width, height)
     ElementTree.SubElement(root, "title").text = ", ".join(one.piece.title for one in marks)
     ElementTree.SubElement(root, "desc").text = "One user unit is a millimetre. Print or cut at 100 %."
     for k, (one, place) in enumerate(zip(marks, places, strict=True)):
-        _draw(root, one, f"piece-{k + 1}", partial(_down, move=place, height=float(height)))
+        _draw(root, one, f"piece-{k + 1}", partial(_down, move=place, height=height))
     return ElementTree.tostring(root, encoding="unicode", xml_declaration=True)
 
 

@@ -10,16 +10,18 @@ from collections.abc import Sequence
 import numpy as np
 from reportlab.pdfgen.canvas import Canvas
 
+from flatmeasure.display.true_scale import pdf_canvas
 from flatmeasure.errors import OptionInvalid
 from flatmeasure.exports.curve_fit import Cubic, fit_cubics
 from flatmeasure.exports.cut_piece import CutPiece, as_cut_pieces
 from flatmeasure.exports.lettering import Lettering
 from flatmeasure.exports.page_tiles import GAP_MM, MARGIN_MM, OVERLAP_MM, PatternPaper, Tile, Tiling, tile_pieces
-from flatmeasure.exports.pdf_words import MM, write, write_paragraphs
+from flatmeasure.exports.pdf_words import write, write_paragraphs
 from flatmeasure.exports.piece_marks import STROKES, Group, PieceMarks, Stroke, piece_marks, shelves
 from flatmeasure.photos.camera import Points
 from flatmeasure.pieces.panel import Panel
 from flatmeasure.units import MM_PER_INCH, LengthUnit, format_length
+from flatmeasure.units import POINTS_PER_MM as MM
 
 SHEET_WIDEST_MM, LARGEST_MM = 1500.0, 5000.0  # of a sheet; PDF ends at 14 400 points (from memory)
 STRIP_MM = 118.0  # below a sheet's pieces, and on the first page: check square and words
@@ -57,9 +59,7 @@ def pattern_pdf(
     """
     marks = [piece_marks(piece, unit) for piece in as_cut_pieces(pieces)]
     file = io.BytesIO()
-    canvas = Canvas(file, invariant=1, pageCompression=1)
-    canvas.setTitle(_titles(marks))
-    canvas.setViewerPreference("PrintScaling", "None")
+    canvas = pdf_canvas(file, _titles(marks))
     if PatternPaper(paper) is PatternPaper.SHEET:
         _draw_sheet(canvas, marks, unit)
     else:

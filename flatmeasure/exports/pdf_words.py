@@ -9,8 +9,8 @@ from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
 
 from flatmeasure.exports.lettering import Lettering
+from flatmeasure.units import POINTS_PER_MM as MM
 
-MM = 72.0 / 25.4  # points
 MIDDLE = 0.36  # of the letter size, from the baseline to the middle of a capital
 LEADING = 1.3
 

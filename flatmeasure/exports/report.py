@@ -14,7 +14,7 @@ from flatmeasure.exports.cut_piece import CutPiece, cut_pieces, plain_text
 from flatmeasure.exports.report_style import STYLE
 from flatmeasure.quantity import Quantity
 from flatmeasure.results.measurement import WEAK_SHARE
-from flatmeasure.units import LengthUnit, format_length, format_quantity, nearest_sixteenth
+from flatmeasure.units import LengthUnit, format_length, format_quantity, tape_reading
 
 POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'"
 MEANING = (
@@ -121,7 +121,7 @@ def _piece(piece: CutPiece, data: dict[str, Any], unit: LengthUnit) -> list[str]
     for name, key in (("perimeter", "perimeter"), ("extent along", "along"), ("extent across", "across")):
         if (quantity := _quantity(data.get(key))) is not None:
             edge = f" {data.get('along_edge', '')}" if key != "perimeter" else ""
-            fraction = _fraction(quantity, unit)
+            fraction = tape_reading(quantity, unit)
             facts.append((name + edge, format_quantity(quantity, unit) + (f" ({fraction})" if fraction else "")))
     if panel.grain is not None:
         facts.append(("grain, from the x axis", f"{panel.grain.angle_deg:.1f}°, {panel.grain.source}"))
@@ -145,7 +145,7 @@ def _edges(piece: CutPiece, data: dict[str, Any], unit: LengthUnit) -> list[list
         kind = edge.kind + (", partly unclear" if _number(told.get("weak")) >= WEAK_SHARE else "")
         seam = _allowance(piece.allowances_mm.get(edge.id, 0.0), unit)
         chord = _quantity(told.get("chord")) if edge.kind == "curve" else None
-        more = [_fraction(edge.length, unit), f"chord {format_quantity(chord, unit)}" if chord else ""]
+        more = [tape_reading(edge.length, unit), f"chord {format_quantity(chord, unit)}" if chord else ""]
         length = "\n".join([format_quantity(edge.length, unit), *filter(None, more)])
         start = told.get("from")
         corner = corners[start] if isinstance(start, int) and 0 <= start < len(corners) else None
@@ -197,11 +197,6 @@ def _reference(reference: Any, unit: LengthUnit) -> str:
     code = reference.get("code")
     kind = str(reference.get("kind", "")) + (f" {code}" if code is not None else "")
     return f"{kind}, {size}"
-
-
-def _fraction(length: Quantity, unit: LengthUnit) -> str:
-    """In inches, to the nearest sixteenth."""
-    return f"{nearest_sixteenth(length.value)} in" if unit is LengthUnit.IN else ""
 
 
 def _quantity(value: Any) -> Quantity | None:

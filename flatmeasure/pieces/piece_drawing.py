@@ -12,11 +12,11 @@ import numpy as np
 from shapely.geometry import Polygon
 from shapely.ops import polylabel
 
+from flatmeasure.display.true_scale import svg_bytes, svg_ground, svg_root
 from flatmeasure.photos.camera import Points
 from flatmeasure.pieces.panel import Panel, PanelEdge, line_length
 from flatmeasure.units import MM_PER_INCH, LengthUnit, format_length, format_quantity
 
-SVG = "http://www.w3.org/2000/svg"
 TEXT_SHARE = 0.022  # letter height over the larger side of the drawing
 SCALE_BARS = (1000.0, 500.0, 200.0, 100.0, 50.0, 20.0, 10.0)  # mm
 SCALE_BARS_IN = (36.0, 24.0, 12.0, 6.0, 4.0, 2.0, 1.0)
@@ -80,22 +80,14 @@ def draw_pieces(sketches: Sequence[Sketch], unit: LengthUnit) -> bytes:
     margin = 5.0 * letter
     width = float(np.sum(sizes[:, 0])) + margin * (len(sketches) + 1)
     height = float(np.max(sizes[:, 1])) + 2.0 * margin + 3.0 * letter
-    root = ElementTree.Element(
-        "svg",
-        {
-            "xmlns": SVG,
-            "width": f"{width:.1f}mm",
-            "height": f"{height:.1f}mm",
-            "viewBox": f"0 0 {width:.1f} {height:.1f}",
-        },
-    )
-    ElementTree.SubElement(root, "rect", {"width": "100%", "height": "100%", "fill": "#ffffff"})
+    root = svg_root(width, height)
+    svg_ground(root)
     left = margin
     for sketch, (low, high) in zip(sketches, boxes, strict=True):
         _draw(root, sketch, np.array([left - low[0], margin + high[1]]), letter, unit)
         left += high[0] - low[0] + margin
     _scale_bar(root, np.array([margin, height - 2.0 * letter]), width - 2.0 * margin, letter, unit)
-    return bytes(ElementTree.tostring(root, encoding="utf-8", xml_declaration=True))
+    return svg_bytes(root)
 
 
 def _bounds(sketch: Sketch) -> tuple[Points, Points]:
