@@ -27,7 +27,7 @@ _WORTH_SHOWING = 0.3  # of the surest piece's confidence
 _SMALLEST_PIECE_MM2, _SMALLEST_WIDTH_MM = 400.0, 12.0
 _SMALLEST_HOLE_MM2, _SMALLEST_HOLE_WIDTH_MM = 150.0, 10.0
 _WIDEST_NOTCH_MM = 25.0  # of a print along the outline
-_SMALLEST_PX = 12.0  # less has no outline that could be measured
+_SMALLEST_PX = 24.0  # of the photo: less has no outline that could be measured
 _WIDEST_SHADOW_MM = 20.0  # with a sharp edge, beside cloth laid flat
 
 
@@ -112,7 +112,7 @@ def see_cloth(photo: Photo, *, references_px: Sequence[Points] = (), mm_per_px: 
     photo_px = np.array([photo.width_px, photo.height_px], dtype=np.float64)
     scale = np.array([small.shape[1], small.shape[0]]) / photo_px
     references = [(np.asarray(quad, np.float64) + 0.5) * scale - 0.5 for quad in references_px]
-    sizes = _sizes(medium, None if mm_per_px is None else mm_per_px * photo.width_px / medium.shape[1])
+    sizes = _sizes(medium, photo.width_px / medium.shape[1], mm_per_px)
     seen = look(small, medium, references, sizes.shadow_width * small.shape[1] / medium.shape[1])
     return SeenCloth(photo_px, medium, small, sizes, seen)
 
@@ -186,14 +186,16 @@ def _dilated(mask: Mask, shape: NDArray[np.integer] | cv2.typing.MatLike) -> Mas
     return np.asarray(cv2.dilate(mask.astype(np.uint8), shape), dtype=bool)
 
 
-def _sizes(medium: Pixels, mm_per_px: float | None) -> Sizes:
-    if mm_per_px is None:
+def _sizes(medium: Pixels, reduction: float, mm_per_photo_px: float | None) -> Sizes:
+    """Sizes in pixels of ``medium``, which has ``reduction`` photo pixels in each, in a row."""
+    if mm_per_photo_px is None:
         side = float(min(medium.shape[:2]))
         return Sizes((0.03 * side) ** 2, 0.012 * side, (0.035 * side) ** 2, 0.025 * side, 0.03 * side, 0.045 * side)
+    mm_per_px, least_px = mm_per_photo_px * reduction, _SMALLEST_PX / reduction
     return Sizes(
-        max(_SMALLEST_PIECE_MM2 / mm_per_px**2, _SMALLEST_PX**2),
-        max(_SMALLEST_WIDTH_MM / mm_per_px, _SMALLEST_PX),
-        _SMALLEST_HOLE_MM2 / mm_per_px**2,
+        max(_SMALLEST_PIECE_MM2 / mm_per_px**2, least_px**2),
+        max(_SMALLEST_WIDTH_MM / mm_per_px, least_px),
+        max(_SMALLEST_HOLE_MM2 / mm_per_px**2, least_px**2),
         _SMALLEST_HOLE_WIDTH_MM / mm_per_px,
         _WIDEST_NOTCH_MM / mm_per_px,
         _WIDEST_SHADOW_MM / mm_per_px,
