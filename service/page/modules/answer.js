@@ -66,10 +66,10 @@ export async function answerScreen(root, id, leaving) {
       const { width_px, height_px } = resource.measurement.photo;
       view?.close();
       view = new PhotoView(width_px, height_px, "Photo of the cloth with the pieces laid on it");
-      put(stage, view.element, h("ul.unseen", {}, placed.map((/** @type {Placed} */ one) => h("li", {}, one.mirrored ? `${one.piece}, mirrored` : one.piece))));
+      put(stage, view.element, legend(placed));
       if (piece) view.shapes.append(...cased([piece.outline_px, ...piece.holes_px].map((ring) => path(ring, true)).join(""), "board"));
       drawPlaced(view, placed);
-      view.fit(piece ? frameOf([piece]) : undefined);
+      view.fit(piece ? frameOf([piece], 0.04) : undefined);
       view.show(await picture(`/v1/measurements/${measurementId}/photo?width=1280`));
     } catch (problem) {
       put(stage, notice("error", /** @type {Error} */ (problem).message));
@@ -102,12 +102,19 @@ function drawPlaced(view, placed) {
     view.shapes.append(s("path.placed", { d: path(one.outline_px, true) }), ...cased(path(one.outline_px, true), "cut"));
     if (one.grain_px) view.shapes.append(...cased(path(one.grain_px), "thread"));
   }
-  new Labels(view).show(placed.map((one) => {
-    const box = bounds(one.outline_px);
-    const upright = box.height > 2 * box.width;
-    return {
-      element: h(`span.chip.name${upright ? ".upright" : ""}`, { "aria-hidden": "true" }, h("b", {}, one.piece), one.mirrored ? h("span", {}, "mirrored") : null),
-      at: centroid(one.outline_px), away: /** @type {Point} */ ([0, 0]), room: Math.max(box.width, box.height),
-    };
-  }));
+  new Labels(view).show(placed.map((one, k) => ({
+    element: h("span.chip.name", { "aria-hidden": "true" }, h("b", {}, k + 1), h("span", {}, one.piece)),
+    at: centroid(one.outline_px), away: /** @type {Point} */ ([0, 0]), room: bounds(one.outline_px).width,
+  })));
+}
+
+/** What the numbers on the photo are, copies together. @param {Placed[]} placed */
+function legend(placed) {
+  /** @type {Map<string, number[]>} */
+  const numbers = new Map();
+  placed.forEach((one, k) => {
+    const name = one.mirrored ? `${one.piece}, mirrored` : one.piece;
+    numbers.set(name, [...(numbers.get(name) ?? []), k + 1]);
+  });
+  return h("ul.legend", { "aria-label": "Pieces on this cloth" }, [...numbers].map(([name, them]) => h("li", {}, h("b", {}, them.join(", ")), ` ${name}`)));
 }

@@ -39,11 +39,10 @@ export class CornerTool {
     const focused = document.activeElement?.getAttribute("data-corner");
     this.clear();
     piece.corners.forEach((_, k) => this.handles.push(this.#handle(k)));
-    for (const edit of this.edits.list) {
-      if (edit.kind === "add" && edit.piece === piece.id) this.handles.push(this.view.pin(h("div.pin", {}, h("span.new-corner", { "aria-hidden": "true" })), edit.to));
-    }
+    this.#added.forEach((_, k) => this.handles.push(this.#handle(piece.corners.length + k)));
     this.#preview();
     if (focused) this.handles[Number(focused)]?.firstChild.focus({ preventScroll: true });
+    if (this.chosen !== null && this.chosen >= this.handles.length) this.choose(null);
   }
 
   clear() {
@@ -64,14 +63,14 @@ export class CornerTool {
     if (!this.piece || this.chosen === null) return;
     const at = this.#place(this.chosen);
     const step = Math.max(this.view.k, 0.25);
-    /** @type {Point} */
-    const to = [at[0] + dx * step, at[1] + dy * step];
-    this.view.reveal(to);
-    this.edits.add({ kind: "move", piece: this.piece.id, corner: this.chosen, to });
+    this.#moveTo(this.chosen, [at[0] + dx * step, at[1] + dy * step]);
+    this.view.reveal(this.#place(this.chosen));
   }
 
   removeChosen() {
     if (!this.piece || this.chosen === null || this.edits.isRemoved(this.piece.id, this.chosen)) return;
+    const added = this.#addedAt(this.chosen);
+    if (added) return this.edits.forget(added);
     this.edits.add({ kind: "remove", piece: this.piece.id, corner: this.chosen });
   }
 
@@ -85,24 +84,18 @@ export class CornerTool {
 
   /** Adds a corner at the place of an edge nearest to a point. @param {Point} at */
   addNear(at) {
-    if (!this.piece) return;
-    let best = { away: Infinity, at };
-    for (const points of edgesPx(this.piece)) {
-      const found = nearest(at, points);
-      if (found.away < best.away) best = found;
-    }
-    this.edits.add({ kind: "add", piece: this.piece.id, to: best.at });
+    if (this.piece) this.edits.add({ kind: "add", piece: this.piece.id, to: this.#onOutline(at) });
   }
 
   /** @param {Point} at @returns {boolean} */
   down(at) {
-    if (!this.piece || this.adding) return false;
+    if (!this.piece) return false;
     let corner = -1;
     let away = GRAB_PX * this.view.k;
-    this.piece.corners.forEach((_, k) => {
+    for (let k = this.adding ? this.piece.corners.length : 0; k < this.count; k += 1) {
       const d = distance(at, this.#place(k));
       if (d < away) [corner, away] = [k, d];
-    });
+    }
     if (corner < 0) return false;
     const from = this.#place(corner);
     this.drag = { corner, from, offset: [from[0] - at[0], from[1] - at[1]], to: from };
@@ -113,7 +106,9 @@ export class CornerTool {
   /** @param {Point} at */
   move(at) {
     if (!this.drag) return;
-    this.drag.to = [at[0] + this.drag.offset[0], at[1] + this.drag.offset[1]];
+    /** @type {Point} */
+    const to = [at[0] + this.drag.offset[0], at[1] + this.drag.offset[1]];
+    this.drag.to = this.#addedAt(this.drag.corner) ? this.#onOutline(to) : to;
     const handle = this.handles[this.drag.corner];
     this.view.pin(handle, this.drag.to);
     this.#preview();
@@ -123,7 +118,7 @@ export class CornerTool {
   up() {
     const drag = this.drag;
     this.cancel();
-    if (drag && this.piece && drag.to !== drag.from) this.edits.add({ kind: "move", piece: this.piece.id, corner: drag.corner, to: drag.to });
+    if (drag && drag.to !== drag.from) this.#moveTo(drag.corner, drag.to);
   }
 
   cancel() {
@@ -153,10 +148,42 @@ export class CornerTool {
     return true;
   }
 
+  /** How many corners there are, new ones last. */
+  get count() {
+    return this.piece ? this.piece.corners.length + this.#added.length : 0;
+  }
+
+  get #added() {
+    return this.piece ? this.edits.addedTo(this.piece.id) : [];
+  }
+
+  /** The edit that made a corner, if it is new. @param {number} corner */
+  #addedAt(corner) {
+    return this.#added[corner - /** @type {Piece} */ (this.piece).corners.length];
+  }
+
+  /** A new corner only moves along the outline: it is a place of it. @param {number} corner @param {Point} to */
+  #moveTo(corner, to) {
+    const of = this.#addedAt(corner);
+    this.edits.add(of ? { kind: "slide", of, to: this.#onOutline(to) } : { kind: "move", piece: /** @type {Piece} */ (this.piece).id, corner, to });
+  }
+
+  /** @param {Point} at @returns {Point} the place of the outline nearest to it */
+  #onOutline(at) {
+    let best = { away: Infinity, at };
+    for (const points of edgesPx(/** @type {Piece} */ (this.piece))) {
+      const found = nearest(at, points);
+      if (found.away < best.away) best = found;
+    }
+    return best.at;
+  }
+
   /** @param {number} corner @returns {Point} */
   #place(corner) {
     const piece = /** @type {Piece} */ (this.piece);
     if (this.drag?.corner === corner) return this.drag.to;
+    const added = this.#addedAt(corner);
+    if (added) return this.edits.placeOf(added);
     return this.edits.movedTo(piece.id, corner) ?? piece.corners[corner].at_px;
   }
 
@@ -164,10 +191,12 @@ export class CornerTool {
   #handle(k) {
     const piece = /** @type {Piece} */ (this.piece);
     const removed = this.edits.isRemoved(piece.id, k);
-    const state = [k === this.chosen && "chosen", removed && "removed", this.edits.movedTo(piece.id, k) && "moved"].filter(Boolean).join(" ");
+    const added = this.#addedAt(k);
+    const state = [k === this.chosen && "chosen", removed && "removed", added && "new", this.edits.movedTo(piece.id, k) && "moved"].filter(Boolean).join(" ");
+    const name = added ? "New corner. Arrow keys move it along the outline" : `Corner ${k + 1} of ${piece.corners.length}${removed ? ", to be removed" : ""}. Arrow keys move it`;
     const button = h("button", {
       type: "button", class: `handle ${state}`, "data-corner": k,
-      "aria-label": `Corner ${k + 1} of ${piece.corners.length}${removed ? ", to be removed" : ""}. Arrow keys move it, Delete removes it.`,
+      "aria-label": `${name}, Delete removes it.`,
       onclick: () => this.choose(k), onfocus: () => this.chosen !== k && this.choose(k),
     });
     return this.view.pin(h("div.pin", {}, button), this.#place(k));

@@ -2,6 +2,7 @@
 
 import { h, put, switchable, switchTo } from "./dom.js";
 import { pieceChoice } from "./measures.js";
+import { photoForm } from "./photo_form.js";
 
 /** @typedef {import("./corners.js").CornerTool} CornerTool */
 /** @typedef {import("./hints.js").HintTool} HintTool */
@@ -11,13 +12,14 @@ import { pieceChoice } from "./measures.js";
 const TOOLS = [
   { id: "move", title: "Move corner", advice: "Drag a corner to where two edges meet. Or choose one and use the arrows." },
   { id: "add", title: "Add corner", advice: "Tap the outline where a corner is missing." },
-  { id: "cloth", title: "This is cloth", advice: "Draw over cloth that was left out; two fingers move the photo. The outline is then found anew." },
-  { id: "not", title: "This is not cloth", advice: "Draw over what is not cloth; two fingers move the photo. The outline is then found anew." },
+  { id: "cloth", title: "This is cloth", advice: "Draw over cloth that was left out; two fingers move the photo. The outline is then found anew. × takes a hint away." },
+  { id: "not", title: "This is not cloth", advice: "Draw over what is not cloth; two fingers move the photo. The outline is then found anew. × takes a hint away." },
 ];
 
 /**
  * @param {{corners: CornerTool, hints: HintTool, edits: Edits, pieces: () => Piece[], selection: () => import("./drawing.js").Selection,
- *   select: (selection: import("./drawing.js").Selection) => void, choose: (tool: string) => void, measureAgain: () => void, busy: () => boolean}} parts
+ *   select: (selection: import("./drawing.js").Selection) => void, choose: (tool: string) => void, measureAgain: () => void, busy: () => boolean,
+ *   options: Record<string, any>, measureWith: (corrections: Record<string, any>) => void}} parts
  */
 export function correctTab(parts) {
   const { corners, hints, edits } = parts;
@@ -53,7 +55,7 @@ export function correctTab(parts) {
     if (tool === "add") {
       return put(cornerBox, piece.edges.map((edge, k) => h("button.plain.small", { type: "button", onclick: () => corners.addMiddle(k) }, `Middle of ${piece.labels?.[edge.id] || edge.id}`)));
     }
-    const count = piece.corners.length;
+    const count = Math.max(corners.count, piece.corners.length);
     const step = (/** @type {number} */ way) => corners.choose(corners.chosen === null ? 0 : (corners.chosen + way + count) % count);
     const chosen = corners.chosen;
     put(cornerBox,
@@ -78,8 +80,29 @@ export function correctTab(parts) {
   choose(tool);
   drawWaiting();
   return {
-    content: [pieceChoice(parts.pieces(), parts.selection(), parts.select), h("fieldset.tools", {}, h("legend.unseen", {}, "What your finger does"), radios), advice, cornerBox, waiting],
+    content: [pieceChoice(parts.pieces(), parts.selection(), parts.select), h("fieldset.tools", {}, h("legend.unseen", {}, "What your finger does"), radios), advice, cornerBox,
+      otherSettings(parts.options, parts.measureWith), waiting],
     drawCorner,
     drawWaiting,
   };
+}
+
+/**
+ * The lengths that were said before the photo was measured, to say them otherwise. Squares shown by hand keep their place.
+ * @param {Record<string, any>} options @param {(corrections: Record<string, any>) => void} measureWith
+ */
+function otherSettings(options, measureWith) {
+  const byHand = /** @type {Record<string, any>[] | undefined} */ (options.references);
+  const form = photoForm({ given: { square_mm: byHand?.[0].side_mm, ...options }, isNew: false });
+  const act = () => {
+    const wrong = form.problem();
+    form.complain(wrong);
+    if (wrong) return;
+    const sizes = form.options();
+    const references = byHand?.map((one) => (one.side_mm && sizes.square_mm ? { ...one, side_mm: sizes.square_mm } : one));
+    measureWith({ options: sizes, ...(references ? { references } : {}) });
+  };
+  return h("details", {}, h("summary", {}, "Other settings"), form.element,
+    h("p.hint", {}, "The photo is measured anew with them; corners put right before are found anew too."),
+    h("button.plain", { type: "button", onclick: act }, "Measure with these settings"));
 }

@@ -120,9 +120,9 @@ export function grainArrow(piece, angle) {
   return cased(path([a, b]) + head(b, 1) + head(a, -1), "grain");
 }
 
-/** The part of the photo that shows pieces, with room for labels. @param {Piece[]} pieces */
-export function frameOf(pieces) {
+/** The part of the photo that shows pieces, with room for labels. @param {Piece[]} pieces @param {number} share of their extent that is left free all round */
+export function frameOf(pieces, share = 0.16) {
   const box = bounds(pieces.flatMap((piece) => piece.outline_px));
-  const margin = 0.16 * Math.max(box.width, box.height);
+  const margin = share * Math.max(box.width, box.height);
   return { x: box.x - margin, y: box.y - margin, width: box.width + 2 * margin, height: box.height + 2 * margin };
 }

@@ -1,9 +1,13 @@
 /** What a person has changed in the outline and not yet sent: a list that can be undone from its end. */
 
 /** @typedef {import("./types.js").Point} Point */
+/** @typedef {"cloth_px" | "not_cloth_px" | "cloth_boxes_px" | "not_cloth_boxes_px"} HintKind */
+/** @typedef {Partial<Record<HintKind, any[]>>} Hints as the service takes them */
+/** @typedef {{kind: "add", piece: string, to: Point}} Added */
 /**
- * @typedef {{kind: "move", piece: string, corner: number, to: Point} | {kind: "add", piece: string, to: Point}
- *   | {kind: "remove", piece: string, corner: number} | {kind: "hint", cloth: boolean, points: Point[]}} Edit
+ * @typedef {{kind: "move", piece: string, corner: number, to: Point} | Added | {kind: "slide", of: Added, to: Point}
+ *   | {kind: "remove", piece: string, corner: number} | {kind: "hint", cloth: boolean, points: Point[]}
+ *   | {kind: "drop", from: HintKind, index: number}} Edit a drop takes an earlier hint away
  */
 
 export class Edits {
@@ -23,6 +27,12 @@ export class Edits {
     this.onChange();
   }
 
+  /** Takes one out as if it had never been. @param {Edit} edit */
+  forget(edit) {
+    this.list = this.list.filter((one) => one !== edit && !(one.kind === "slide" && one.of === edit));
+    this.onChange();
+  }
+
   clear() {
     this.list = [];
     this.onChange();
@@ -35,6 +45,23 @@ export class Edits {
     return to;
   }
 
+  /** New corners of a piece. @param {string} piece */
+  addedTo(piece) {
+    return this.list.flatMap((edit) => (edit.kind === "add" && edit.piece === piece ? [edit] : []));
+  }
+
+  /** Where a new corner is by now. @param {Added} added @returns {Point} */
+  placeOf(added) {
+    let to = added.to;
+    for (const edit of this.list) if (edit.kind === "slide" && edit.of === added) to = edit.to;
+    return to;
+  }
+
+  /** @param {HintKind} from @param {number} index */
+  isDropped(from, index) {
+    return this.list.some((edit) => edit.kind === "drop" && edit.from === from && edit.index === index);
+  }
+
   /** @param {string} piece @param {number} corner */
   isRemoved(piece, corner) {
     return this.list.some((edit) => edit.kind === "remove" && edit.piece === piece && edit.corner === corner);
@@ -42,13 +69,13 @@ export class Edits {
 
   /** Hints find the outline anew, so they are not mixed with corners of the outline there is. @returns {"corners" | "hints" | null} */
   get sort() {
-    return this.list.length ? (this.list[0].kind === "hint" ? "hints" : "corners") : null;
+    return this.list.length ? (["hint", "drop"].includes(this.list[0].kind) ? "hints" : "corners") : null;
   }
 
   /**
    * What the service takes: the last place of each corner; a corner that is removed is not moved as well; all hints,
-   * those of earlier versions too.
-   * @param {{cloth_px?: Point[][], not_cloth_px?: Point[][]}} [earlier]
+   * those of earlier versions too unless they are taken away.
+   * @param {Hints} [earlier]
    */
   corrections(earlier = {}) {
     /** @type {Map<string, {piece: string, corner: number, to_px: Point}>} */
@@ -62,13 +89,14 @@ export class Edits {
     /** @type {Record<string, any>} */
     const found = {
       moved_corners: [...moved.values()],
-      added_corners: this.list.flatMap((edit) => (edit.kind === "add" ? [{ piece: edit.piece, at_px: round(edit.to) }] : [])),
+      added_corners: this.list.flatMap((edit) => (edit.kind === "add" ? [{ piece: edit.piece, at_px: round(this.placeOf(edit)) }] : [])),
       removed_corners: this.list.flatMap((edit) => (edit.kind === "remove" ? [{ piece: edit.piece, corner: edit.corner }] : [])),
     };
     for (const key of Object.keys(found)) if (!found[key].length) delete found[key];
-    if (hints.length) {
+    if (this.sort === "hints") {
+      const kept = Object.fromEntries(Object.entries(earlier).map(([from, given]) => [from, given.filter((_, k) => !this.isDropped(/** @type {HintKind} */ (from), k))]));
       const strokes = (/** @type {boolean} */ cloth) => hints.filter((hint) => hint.cloth === cloth).map((hint) => hint.points.map(round));
-      found.hints = { ...earlier, cloth_px: [...(earlier.cloth_px ?? []), ...strokes(true)], not_cloth_px: [...(earlier.not_cloth_px ?? []), ...strokes(false)] };
+      found.hints = { ...kept, cloth_px: [...(kept.cloth_px ?? []), ...strokes(true)], not_cloth_px: [...(kept.not_cloth_px ?? []), ...strokes(false)] };
     }
     return found;
   }
@@ -77,7 +105,7 @@ export class Edits {
   summary() {
     const count = (/** @type {string} */ kind) => new Set(this.list.filter((edit) => edit.kind === kind).map((edit) => ("corner" in edit ? `${edit.piece}${edit.corner}` : edit))).size;
     const say = (/** @type {number} */ n, /** @type {string} */ what) => (n ? [`${n} ${what}${n > 1 ? "s" : ""}`] : []);
-    const parts = [...say(count("move"), "moved corner"), ...say(count("add"), "new corner"), ...say(count("remove"), "removed corner"), ...say(count("hint"), "hint")];
+    const parts = [...say(count("move"), "moved corner"), ...say(count("add"), "new corner"), ...say(count("remove"), "removed corner"), ...say(count("hint"), "hint"), ...say(count("drop"), "earlier hint").map((words) => `${words} taken away`)];
     return parts.join(", ");
   }
 }

@@ -22,7 +22,7 @@ export function homeScreen(root, queue, leaving) {
   /** @type {File | null} */
   let held = null;
   /** @type {ReturnType<typeof photoForm>} */
-  let form = photoForm(() => held && choose(held));
+  let form = newForm();
   const formBox = h("div", {}, form.element);
 
   const input = (/** @type {Record<string, any>} */ more) => h("input", { type: "file", accept: KINDS, hidden: true, onchange: (/** @type {any} */ event) => {
@@ -41,6 +41,10 @@ export function homeScreen(root, queue, leaving) {
       h("button.plain.big", { type: "button", onclick: () => file.click() }, "Choose a photo")),
     camera, file);
   put(root, h("div.home", {}, h("div", {}, start, work), h("div", {}, waiting, recent)));
+
+  function newForm() {
+    return photoForm({ given: { square_mm: prefs().squareMm, printed_side_mm: prefs().printedMm }, isNew: true, onSide: () => held && choose(held) });
+  }
 
   /** @param {File} photo */
   function choose(photo) {
@@ -89,9 +93,11 @@ export function homeScreen(root, queue, leaving) {
         if (references) measure(photo, { ...options, references });
       });
     };
+    const noSquare = problem instanceof Problem && problem.code.startsWith("reference-");
     put(work, notice("error", problem.message, h("div.row", {},
-      h("button.plain.small", { type: "button", onclick: byHand }, "Show where the square is"),
+      noSquare ? h("button.plain.small", { type: "button", onclick: byHand }, "Show where the square is") : null,
       h("button.plain.small", { type: "button", onclick: () => measure(photo, options) }, "Try again"))));
+    work.scrollIntoView({ block: "nearest" });
   }
 
   async function drawWaiting() {
@@ -130,7 +136,7 @@ export function homeScreen(root, queue, leaving) {
   leaving.add(onPrefs((now) => {
     if (formBox.dataset.unit === now.unit) return;
     formBox.dataset.unit = now.unit;
-    form = photoForm(() => held && choose(held));
+    form = newForm();
     put(formBox, form.element);
     drawRecent();
   }));

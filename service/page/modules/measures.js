@@ -96,6 +96,9 @@ function squaresLine(measurement, unit) {
   const figures = measurement.rectification.references.filter((one) => one !== grid);
   const sizes = new Set(figures.map(({ size_mm: [w, d] }) => (w === d ? givenLength(w, unit) : `${givenLength(w, unit)} by ${givenLength(d, unit)}`)));
   const what = figures.every(({ size_mm: [w, d] }) => w === d) ? "square" : "sheet";
-  const mat = grid ? ` and the mat's grid of ${givenLength(grid.size_mm[0], unit)}` : "";
-  return h("p.hint", {}, `Measured from ${figures.length} ${what}${figures.length > 1 ? "s" : ""} of ${[...sizes].join(" and ")}${mat}.`);
+  const parts = [
+    figures.length ? `${figures.length} ${what}${figures.length > 1 ? "s" : ""} of ${[...sizes].join(" and ")}` : "",
+    grid ? `the mat's grid of ${givenLength(grid.size_mm[0], unit)}` : "",
+  ];
+  return h("p.hint", {}, `Measured from ${parts.filter(Boolean).join(" and ")}.`);
 }

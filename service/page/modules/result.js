@@ -49,7 +49,7 @@ class Result {
     this.view = new PhotoView(photo.width_px, photo.height_px, "Photo with the outline. Arrow keys move it, plus and minus zoom, 0 shows all.");
     this.drawing = new Drawing(this.view, (selection) => this.select(selection));
     this.corners = new CornerTool(this.view, this.edits, () => this.correct?.drawCorner());
-    this.hints = new HintTool(this.view, this.edits);
+    this.hints = new HintTool(this.view, this.edits, () => this.resource.options.hints ?? {});
     this.edits.onChange = () => this.#edited();
     this.tabs = makeTabs("What to do", [
       { id: "measures", title: "Measures", show: (panel) => put(panel, measuresTab(this.#shown(), this.selection, prefs().unit, (selection) => this.select(selection))) },
@@ -110,8 +110,9 @@ class Result {
     if (done) announce(`Version ${revision} is the latest again.`);
   }
 
-  async #measureAgain() {
-    const done = await this.#work(async () => this.#take(await revise(this.resource.id, this.resource.revision, this.edits.corrections(this.resource.options.hints))));
+  /** @param {Record<string, any>} corrections */
+  async #measureAgain(corrections) {
+    const done = await this.#work(async () => this.#take(await revise(this.resource.id, this.resource.revision, corrections)));
     if (!done) return;
     this.corners.chosen = null;
     this.edits.clear();
@@ -211,7 +212,8 @@ class Result {
     if (this.resource.revision < this.#latest()) return put(panel, h("p", {}, "This is an older version. Go back to it or show the latest to correct it."));
     this.correct = correctTab({
       corners: this.corners, hints: this.hints, edits: this.edits, pieces: () => this.#shown().pieces, selection: () => this.selection,
-      select: (selection) => { this.corners.chosen = null; this.select(selection); }, choose: (tool) => this.#useTool(tool), measureAgain: () => this.#measureAgain(), busy: () => this.busy,
+      select: (selection) => { this.corners.chosen = null; this.select(selection); }, choose: (tool) => this.#useTool(tool), busy: () => this.busy,
+      measureAgain: () => this.#measureAgain(this.edits.corrections(this.resource.options.hints)), options: this.resource.options, measureWith: (corrections) => this.#measureAgain(corrections),
     });
     put(panel, this.correct.content);
   }
@@ -241,7 +243,7 @@ class Result {
   #drawTools() {
     const piece = this.#shown().pieces.find(({ id }) => id === this.selection.piece);
     if (piece && this.view.tool === this.corners) this.corners.draw(piece);
-    this.hints.draw();
+    if (this.view.tool === this.hints) this.hints.draw();
   }
 
   #edited() {
