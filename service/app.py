@@ -11,6 +11,7 @@ from starlette.staticfiles import StaticFiles
 from flatmeasure import __version__
 from service import answers, exports, health, job_routes, measurements, pictures, pieces
 from service.description import describe
+from service.job_kinds import job_kinds
 from service.problem_replies import add_handlers
 from service.running import Service
 from service.security import Guard
@@ -35,7 +36,7 @@ def create_app(settings: Settings) -> FastAPI:
 
     @asynccontextmanager
     async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
-        await run_in_threadpool(service.open)
+        await run_in_threadpool(service.open, job_kinds(service))
         try:
             yield
         finally:

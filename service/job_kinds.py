@@ -3,22 +3,20 @@
 import hashlib
 import json
 from contextlib import suppress
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from service.database import new_id
 from service.jobs import JobKind
 from service.measurement_store import Revision, outdated
 from service.notes import carried, with_notes
 from service.problems import Problem, invalid
+from service.running import Service
 from service.workers import Task
-
-if TYPE_CHECKING:
-    from service.running import Service
 
 Request = dict[str, Any]
 
 
-def job_kinds(service: "Service") -> dict[str, JobKind]:
+def job_kinds(service: Service) -> dict[str, JobKind]:
     """All kinds, for one service."""
     measuring = _Measuring(service)
     revising = _Revising(service)
@@ -35,7 +33,7 @@ def measuring_key(photo: str, options: dict[str, Any]) -> str:
     return hashlib.sha256(json.dumps([photo, options], sort_keys=True).encode()).hexdigest()
 
 
-def measuring_payload(service: "Service", photo: str, file_name: str, request: Request) -> dict[str, Any]:
+def measuring_payload(service: Service, photo: str, file_name: str, request: Request) -> dict[str, Any]:
     """What a worker needs to measure a photo."""
     return {
         "photo": str(service.photos.path(photo)),
@@ -49,7 +47,7 @@ def measuring_payload(service: "Service", photo: str, file_name: str, request: R
 class _Measuring:
     """A photo for the first time: ``photo``, ``file_name``, ``name``, ``options``."""
 
-    def __init__(self, service: "Service") -> None:
+    def __init__(self, service: Service) -> None:
         self._service = service
 
     def task(self, request: Request) -> Task:
@@ -74,7 +72,7 @@ class _Measuring:
 class _Revising:
     """A measurement corrected: ``measurement``, ``base``, ``steps`` from the photo, ``notes``, ``what``."""
 
-    def __init__(self, service: "Service") -> None:
+    def __init__(self, service: Service) -> None:
         self._service = service
 
     def task(self, request: Request) -> Task:
@@ -97,7 +95,7 @@ class _Revising:
 class _Answering:
     """A search for a layout: a `models.Question` as plain values, and the pattern's file if that came as one."""
 
-    def __init__(self, service: "Service") -> None:
+    def __init__(self, service: Service) -> None:
         self._service = service
 
     def task(self, request: Request) -> Task:

@@ -12,7 +12,7 @@ from service.answer_store import AnswerStore
 from service.database import Database
 from service.files import OwnedFiles, PhotoFiles
 from service.job_store import JobStore
-from service.jobs import Job, JobBoard
+from service.jobs import Job, JobBoard, JobKind
 from service.measurement_store import MeasurementStore
 from service.metrics import Metrics
 from service.piece_store import PieceStore
@@ -53,11 +53,9 @@ class Service:
         self.job_store = JobStore(self.database)
         self.board: JobBoard
 
-    def open(self) -> None:
-        """Begin to work, with what was left undone."""
-        from service.job_kinds import job_kinds
-
-        self.board = JobBoard(self.job_store, self.pool, job_kinds(self), self.metrics)
+    def open(self, kinds: dict[str, JobKind]) -> None:
+        """Begin to work at jobs of these kinds, with what was left undone."""
+        self.board = JobBoard(self.job_store, self.pool, kinds, self.metrics)
         sweep(self.settings.folder, self.photos, self.drawings, self.database)
         self.pool.start()
         self.board.resume()

@@ -4,6 +4,7 @@ import ast
 import importlib
 import re
 import subprocess
+from graphlib import TopologicalSorter
 from pathlib import Path
 
 import pytest
@@ -47,6 +48,14 @@ ORDER = {
     "..": "cli",
 }
 
+# The service beside it, from what it is built on to the application; it uses the package, which knows nothing of it.
+SERVICE = (
+    "settings problems tables database paging files notes stripping answering exporting tasks work_line workers "
+    "metrics job_store jobs piece_store measurement_store answer_store sweeping running job_kinds models reply_models "
+    "replies measurements pictures pieces answers exports job_routes health description problem_replies security app"
+)
+JAVASCRIPT_IMPORT = re.compile(r'^import [^;]*? from "\./(\w+)\.js"', re.MULTILINE)
+
 MAX_FILE_LINES, MAX_FUNCTION_LINES, MAX_PARAMETERS = 400, 60, 8
 VAGUE = {"utils", "util", "helpers", "helper", "common", "misc", "core", "base", "tools", "lib", "main"}
 PLACES = tuple(f"{package}.{name}".strip(".") for package, names in ORDER.items() for name in names.split())
@@ -57,18 +66,18 @@ MODULES = sorted(
 )
 
 
-def imports_of(source: str) -> set[str]:
-    """Modules of the package that a source text imports, at its top or inside functions; all imports are absolute."""
+def imports_of(source: str, package: str = "flatmeasure") -> set[str]:
+    """Modules of a package that a source text imports, at its top or inside functions; all imports are absolute."""
     found = set()
     for node in ast.walk(ast.parse(source)):
         if isinstance(node, ast.ImportFrom):
             assert node.level == 0, "relative imports are not used here"
-            inside = (node.module or "").split(".")[0] == "flatmeasure"
-            name = (node.module or "").removeprefix("flatmeasure").removeprefix(".")
+            inside = (node.module or "").split(".")[0] == package
+            name = (node.module or "").removeprefix(package).removeprefix(".")
             if inside:
                 found |= {f"{name}.{alias.name}".strip(".") for alias in node.names} | {name}
         elif isinstance(node, ast.Import):
-            found |= {alias.name.split(".", 1)[1] for alias in node.names if alias.name.startswith("flatmeasure.")}
+            found |= {alias.name.split(".", 1)[1] for alias in node.names if alias.name.startswith(f"{package}.")}
     return found
 
 
@@ -97,6 +106,10 @@ def functions_of(path: Path) -> list[ast.FunctionDef | ast.AsyncFunctionDef]:
     return [node for node in ast.walk(tree) if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)]
 
 
+def files_of_modules() -> dict[str, Path]:
+    return {name: (PACKAGE / name.replace(".", "/")).with_suffix(".py") for name in MODULES}
+
+
 def source_files() -> list[Path]:
     return [path for folder in ("flatmeasure", "service", "tests") for path in sorted((ROOT / folder).rglob("*.py"))]
 
@@ -106,9 +119,31 @@ def test_every_module_has_its_place() -> None:
 
 
 def test_imports_look_back_only() -> None:
-    files = {name: (PACKAGE / name.replace(".", "/")).with_suffix(".py") for name in MODULES}
+    files = files_of_modules()
     imports = {name: imports_of(path.read_text(encoding="utf-8")) & set(MODULES) for name, path in files.items()}
     assert out_of_order(imports, PLACES) == []
+
+
+def test_the_service_has_an_order_too() -> None:
+    sources = {path.stem: path.read_text(encoding="utf-8") for path in (ROOT / "service").glob("[!_]*.py")}
+    assert sorted(SERVICE.split()) == sorted(sources)
+    imports = {name: imports_of(source, "service") & set(SERVICE.split()) for name, source in sources.items()}
+    assert out_of_order(imports, tuple(SERVICE.split())) == []
+
+
+def test_the_package_knows_nothing_of_the_service() -> None:
+    """But for the command that starts it."""
+    users = {
+        name for name, path in files_of_modules().items() if re.search(r"(import|from) service\b", path.read_text())
+    }
+    assert users == {"commands.serve_command"}
+
+
+def test_the_page_has_no_cycle() -> None:
+    modules = {path.stem: path.read_text(encoding="utf-8") for path in (ROOT / "service/page/modules").glob("*.js")}
+    imports = {name: set(JAVASCRIPT_IMPORT.findall(text)) for name, text in modules.items()}
+    assert imports["main"] >= {"home", "result"}
+    assert list(TopologicalSorter(imports).static_order())  # raises CycleError
 
 
 def test_imports_look_back_only_failure() -> None:
