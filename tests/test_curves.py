@@ -96,3 +96,24 @@ def test_scatter_and_correlation_are_read_off_the_residuals(memory: float) -> No
     grown = calibrated(edges, 1.0)
     ratio = np.mean([np.trace(g.covariance) / np.trace(e.covariance) for g, e in zip(grown, edges, strict=True)])
     assert ratio == pytest.approx(4.0 * expected, rel=0.1)  # twice the stated u, and correlated
+
+
+@pytest.mark.parametrize("weak", ["first half", "second half", "every other", "both ends"])
+@pytest.mark.parametrize("seed", range(6))
+def test_curve_through_points_of_which_half_are_worth_nothing_stays_near_them(weak: str, seed: int) -> None:
+    """33 points of an arc, 4 mm apart, known to 0.2 to 1 mm or to 310 mm, with a zig-zag of 5 mm in the middle."""
+    angle = np.arange(33) * 4.0 / 150.0
+    points = 150.0 * np.column_stack([np.sin(angle), 1.0 - np.cos(angle)])
+    points[13:20, 0] += 5.0 * (-1.0) ** np.arange(7)
+    u_mm = np.random.default_rng(seed).uniform(0.2, 1.0, 33)
+    half = {
+        "first half": slice(0, 16),
+        "second half": slice(17, 33),
+        "every other": slice(0, 33, 2),
+        "both ends": [*range(8), *range(25, 33)],
+    }[weak]
+    u_mm[half] = 310.0
+    curve = followed(fit_curve(points, u_mm), points)
+    along = curve.at(np.linspace(curve.first, curve.last, 200))
+    assert np.max(np.min(np.linalg.norm(along[:, None] - points, axis=2), axis=1)) < 15.0
+    assert curve.length(curve.first, curve.last) == pytest.approx(128.0, rel=0.25)

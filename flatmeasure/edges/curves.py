@@ -25,6 +25,9 @@ STRAIGHT_SHARE = 0.001  # nor this share of the chord
 SHORTEST_CURVE_MM = 12.0
 OUTLIER = 2.5  # residuals beyond so many u lose their weight
 OUTLIERS_MM = 12.0  # longest stretch of outliers
+SURE_PERCENTILE, WORST_U = 10.0, 20.0  # a point's u is taken as no more than so many times that of the surest tenth
+# A curve along which fewer of the points follow one another, or of another length than from point to point, ran wild.
+LEAST_IN_ORDER, SHORTEST_SHARE, LONGEST_SHARE = 0.6, 0.3, 1.1
 GAUSS_NODES, GAUSS_WEIGHTS = np.polynomial.legendre.leggauss(8)
 
 
@@ -217,18 +220,22 @@ def fit_curve(points_mm: Points, u_mm: Points, closed: bool = False) -> Smooth:
     ring = np.vstack([points_mm, points_mm[:1]]) if closed else points_mm
     t = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(ring, axis=0), axis=1))])
     span, t = float(t[-1]), t[: len(points_mm)]
+    chords = span
     affordable = _affordable(span, len(points_mm), closed)
     pieces = min(affordable[-1], max(4, round(span / USUAL_PIECE_MM)))
     trust: Points = np.ones(len(points_mm))
     for _ in range(3):
         basis = Basis(0.0, span / pieces, pieces, closed=closed)
-        coefficients, residuals = _solve(basis, points_mm, trust / u_mm**2, t)
-        t, span = _lengths(basis, coefficients, points_mm, t)
-        trust = _trust(residuals, u_mm, span / len(t))
+        coefficients, residuals = _solve(basis, points_mm, _weights(trust, u_mm), t)
+        lengths, length = _lengths(basis, coefficients, points_mm, t)
+        in_order = float(np.mean(np.diff(lengths) > 0.0))
+        if in_order < LEAST_IN_ORDER or not SHORTEST_SHARE < length / chords < LONGEST_SHARE:
+            break
+        t, span, trust = lengths, length, _trust(residuals, u_mm, length / len(t))
     bases = [Basis(0.0, span / count, count, closed=closed) for count in affordable]
-    basis, coefficients, residuals = _chosen(bases, points_mm, trust / u_mm**2, t, faithful=False)
+    basis, coefficients, residuals = _chosen(bases, points_mm, _weights(trust, u_mm), t, faithful=False)
     trust = _trust(residuals, u_mm, span / len(t))
-    coefficients, residuals = _solve(basis, points_mm, trust / u_mm**2, t)
+    coefficients, residuals = _solve(basis, points_mm, _weights(trust, u_mm), t)
     return _smooth(basis, coefficients, (t, residuals, u_mm, trust))
 
 
@@ -248,9 +255,15 @@ def followed(smooth: Smooth, points_mm: Points) -> Smooth:
     simple = smooth.basis
     counts = [count for count in _affordable(simple.span, len(points_mm), simple.closed) if count > simple.pieces]
     bases = [simple, *(Basis(0.0, simple.span / count, count, closed=simple.closed) for count in counts)]
-    weights = smooth.weights / smooth.u_mm**2
+    weights = _weights(smooth.weights, smooth.u_mm)
     basis, coefficients, residuals = _chosen(bases, points_mm, weights, smooth.t, faithful=True)
     return _smooth(basis, coefficients, (smooth.t, residuals, smooth.u_mm, smooth.weights))
+
+
+def _weights(trust: Points, u_mm: Points) -> Points:
+    """Weights of points in a fit. None counts next to nothing: where all do, a curve would run wild."""
+    worst = WORST_U * float(np.percentile(u_mm, SURE_PERCENTILE))
+    return np.asarray(trust / np.minimum(u_mm, worst) ** 2)
 
 
 def _affordable(span: float, count: int, closed: bool) -> list[int]:
