@@ -34,7 +34,17 @@ BLUNTEST_DEG = 8.0  # a smaller turn is no sharp corner
 
 @dataclass(frozen=True)
 class MovedCorner:
-    """A corner, by its place in the piece's list of corners from 0, and where it really is in the upright photo."""
+    """A corner, by its place in the piece's list of corners from 0, and where it really is in the upright photo.
+
+    Attributes
+    ----------
+    piece : str
+        Id of the piece.
+    corner : int
+        Index in `Piece.corners`.
+    to_px : (float, float)
+        Where it belongs, in pixels of the upright photo.
+    """
 
     piece: str
     corner: int
@@ -43,7 +53,15 @@ class MovedCorner:
 
 @dataclass(frozen=True)
 class AddedCorner:
-    """A corner that was missed."""
+    """A corner that was missed.
+
+    Attributes
+    ----------
+    piece : str
+        Id of the piece.
+    at_px : (float, float)
+        In pixels of the upright photo.
+    """
 
     piece: str
     at_px: tuple[float, float]
@@ -51,7 +69,15 @@ class AddedCorner:
 
 @dataclass(frozen=True)
 class RemovedCorner:
-    """A corner that is none: the edges on its two sides are one."""
+    """A corner that is none: the edges on its two sides are one.
+
+    Attributes
+    ----------
+    piece : str
+        Id of the piece.
+    corner : int
+        Index in `Piece.corners`.
+    """
 
     piece: str
     corner: int
@@ -59,7 +85,14 @@ class RemovedCorner:
 
 @dataclass(frozen=True)
 class Corrections:
-    """What a person put right. All corners are counted as they were before."""
+    """What a person put right. All corners are counted as they were before.
+
+    Attributes
+    ----------
+    moved_corners : tuple of MovedCorner
+    added_corners : tuple of AddedCorner
+    removed_corners : tuple of RemovedCorner
+    """
 
     moved_corners: tuple[MovedCorner, ...] = ()
     added_corners: tuple[AddedCorner, ...] = ()

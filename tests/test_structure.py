@@ -2,12 +2,19 @@
 
 import ast
 import importlib
+import inspect
 import re
 import subprocess
+import textwrap
+from collections.abc import Callable
+from dataclasses import fields, is_dataclass
 from graphlib import TopologicalSorter
 from pathlib import Path
+from typing import Any
 
 import pytest
+
+import flatmeasure
 
 ROOT = Path(__file__).parents[1]
 PACKAGE = ROOT / "flatmeasure"
@@ -175,6 +182,47 @@ def test_public_names_exist_and_are_sorted(name: str) -> None:
     names = list(getattr(importlib.import_module(name), "__all__", []))
     assert names == sorted(names)
     assert all(hasattr(importlib.import_module(name), public) for public in names)
+
+
+def documented(docstring: str, section: str) -> set[str]:
+    """The names that a section of a docstring in numpy form tells of."""
+    found = re.search(rf"^{section}\n-+\n(.*?)(?=^\S+\n-+$|\Z)", docstring, re.MULTILINE | re.DOTALL)
+    heads = re.findall(r"^(\w[\w, ]*?)(?= : |$)", found[1], re.MULTILINE) if found else []
+    return {name.strip() for head in heads for name in head.split(",")}
+
+
+PUBLIC = [(name, getattr(flatmeasure, name)) for name in flatmeasure.__all__]
+
+
+@pytest.mark.parametrize(
+    ("name", "function"),
+    [(name, found) for name, found in PUBLIC if inspect.isfunction(found)],
+    ids=lambda one: one if isinstance(one, str) else "",
+)
+def test_public_functions_tell_parameters_results_and_errors(name: str, function: Callable[..., Any]) -> None:
+    told = inspect.getdoc(function) or ""
+    wanted = set(inspect.signature(function).parameters) - {"options"}  # whose keys are told one by one
+    assert wanted <= documented(told, "Parameters")
+    assert re.search(r"^Returns\n-+$", told, re.MULTILINE)
+    tree = ast.parse(textwrap.dedent(inspect.getsource(function)))
+    if any(isinstance(node, ast.Raise) for node in ast.walk(tree)):
+        assert documented(told, "Raises")
+
+
+@pytest.mark.parametrize(
+    ("name", "kind"),
+    [(name, found) for name, found in PUBLIC if is_dataclass(found)],
+    ids=lambda one: one if isinstance(one, str) else "",
+)
+def test_public_results_tell_their_fields(name: str, kind: type) -> None:
+    told = inspect.getdoc(kind) or ""
+    assert {field.name for field in fields(kind)} <= documented(told, "Attributes") | documented(told, "Parameters")
+
+
+def test_documented() -> None:
+    told = "One line.\n\nParameters\n----------\na, b : int\nc\n    More.\n\nReturns\n-------\nint\n"
+    assert documented(told, "Parameters") == {"a", "b", "c"}
+    assert documented(told, "Raises") == set()
 
 
 def test_names_say_what_is_inside() -> None:

@@ -80,7 +80,18 @@ class Board:
 def board_of(panel: Panel, face: Face = Face.RIGHT, name: str | None = None) -> Board:
     """A measured piece as a board; without a known grain, the mat's y axis counts as its grain.
 
-    Its u is `outline_u_mm` of the panel.
+    Parameters
+    ----------
+    panel : Panel
+    face : Face
+        The side of the cloth that the photo shows.
+    name : str, optional
+        What answers call it; the panel's id when None.
+
+    Returns
+    -------
+    Board
+        Its u is `outline_u_mm` of the panel.
     """
     turn = 90.0 - (panel.grain.angle_deg if panel.grain else 90.0)
     cloth = affinity.rotate(usable(panel), turn, origin=(0, 0))

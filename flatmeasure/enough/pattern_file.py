@@ -44,6 +44,15 @@ _FIELDS = {"name", "holes", "count", "pair", "grain", "turns", "bias", "allowanc
 def read_pattern(path: Path) -> tuple[PatternPiece, ...]:
     """The pattern pieces of a file, by its ending: .json, .svg or .dxf.
 
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    tuple of PatternPiece
+        In the order of the file; at least one.
+
     Raises
     ------
     PatternInvalid

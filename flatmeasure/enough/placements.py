@@ -108,6 +108,10 @@ def placed_outlines_px(layout: dict[str, Any], measurement: dict[str, Any], clot
     cloth : str, optional
         Only what lies on the cloth of this name; needed where the cloths were measured in several photos.
 
+    Returns
+    -------
+    list of PlacedOutline
+
     Raises
     ------
     PieceUnreadable

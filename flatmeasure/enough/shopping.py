@@ -56,6 +56,11 @@ def shopping_list(
         Effort for each width.
     watch : callable
         As in `layouts.find_layout`.
+
+    Returns
+    -------
+    tuple of Purchase
+        In the order of the widths.
     """
     found = []
     for k, width in enumerate(widths_mm):

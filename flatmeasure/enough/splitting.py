@@ -110,7 +110,7 @@ def find_way_out(
     on_progress: Progress | None = None,
     should_stop: Stop | None = None,
 ) -> WayOut | None:
-    """The cheapest change that was found to make all pieces fit, or None.
+    """The cheapest change that was found to make all pieces fit.
 
     Parameters
     ----------
@@ -118,6 +118,11 @@ def find_way_out(
         To the pieces as they are.
     pieces, boards, rules, effort, on_progress, should_stop
         As given to `verdict.is_enough`.
+
+    Returns
+    -------
+    WayOut or None
+        None where none was found.
     """
     trial = _Trial(
         tuple(boards),

@@ -48,6 +48,17 @@ class CutPiece:
 def cut_pieces(data: dict[str, Any], name: str = "the measurement") -> tuple[CutPiece, ...]:
     """The pieces of a measurement (``Measurement.to_dict()``, or its file's JSON object) with their notes.
 
+    Parameters
+    ----------
+    data : dict
+    name : str
+        What messages call it, such as the file's name.
+
+    Returns
+    -------
+    tuple of CutPiece
+        In the order of the measurement.
+
     Raises
     ------
     PieceUnreadable

@@ -67,6 +67,11 @@ def outline_dxf(
         Of the layers.
     unit : LengthUnit
         Of the words; coordinates are millimetres.
+
+    Returns
+    -------
+    bytes
+        The same for the same pieces.
     """
     from ezdxf import filemanagement, units  # 0.2 s to import, and only this needs it
 

@@ -52,6 +52,11 @@ def pattern_pdf(
     unit : LengthUnit
         Of the words and the check square (100 mm, or 4 in).
 
+    Returns
+    -------
+    bytes
+        The same for the same pieces.
+
     Raises
     ------
     OptionInvalid

@@ -35,6 +35,11 @@ def report_html(measurement: dict[str, Any], overlay_jpeg: bytes | None, unit: L
         The photo with what was measured drawn in, as JPEG; None leaves the picture out.
     unit : LengthUnit
 
+    Returns
+    -------
+    str
+        An HTML document that needs no other file.
+
     Raises
     ------
     PieceUnreadable

@@ -51,6 +51,14 @@ def piece_rows(pieces: Sequence[Panel | CutPiece], unit: LengthUnit = LengthUnit
 def edge_rows(pieces: Sequence[Panel | CutPiece], unit: LengthUnit = LengthUnit.MM, source: str = "") -> list[Row]:
     """One row an edge: ``pandas.DataFrame(edge_rows(panels))``.
 
+    Parameters
+    ----------
+    pieces : sequence of Panel or CutPiece
+    unit : LengthUnit
+        Of lengths.
+    source : str
+        Told in every row, such as the photo's name.
+
     Returns
     -------
     list of dict
@@ -60,12 +68,40 @@ def edge_rows(pieces: Sequence[Panel | CutPiece], unit: LengthUnit = LengthUnit.
 
 
 def pieces_csv(pieces: Sequence[Panel | CutPiece], unit: LengthUnit = LengthUnit.MM, source: str = "") -> str:
-    """`piece_rows` as CSV."""
+    """`piece_rows` as CSV.
+
+    Parameters
+    ----------
+    pieces : sequence of Panel or CutPiece
+    unit : LengthUnit
+        Of lengths; areas are in its square.
+    source : str
+        Told in every row, such as the photo's name.
+
+    Returns
+    -------
+    str
+        With a line of the columns' names first.
+    """
     return rows_csv(piece_rows(pieces, unit, source), PIECE_COLUMNS)
 
 
 def edges_csv(pieces: Sequence[Panel | CutPiece], unit: LengthUnit = LengthUnit.MM, source: str = "") -> str:
-    """`edge_rows` as CSV."""
+    """`edge_rows` as CSV.
+
+    Parameters
+    ----------
+    pieces : sequence of Panel or CutPiece
+    unit : LengthUnit
+        Of lengths.
+    source : str
+        Told in every row, such as the photo's name.
+
+    Returns
+    -------
+    str
+        With a line of the columns' names first.
+    """
     return rows_csv(edge_rows(pieces, unit, source), EDGE_COLUMNS)
 
 

@@ -154,6 +154,16 @@ def changed_panel(panel: Panel, allowance_mm: float | Mapping[str, float]) -> Pa
 
     Where a point was rounded off, the round is part of the edge before it.
 
+    Parameters
+    ----------
+    panel : Panel
+    allowance_mm : float or mapping of edge id to float
+        Of all edges, or of each; positive inward.
+
+    Returns
+    -------
+    Panel
+
     Raises
     ------
     KeyError, ValueError

@@ -56,7 +56,17 @@ class Cut:
 
 
 def find_cuts(panel: Panel) -> tuple[Cut, ...]:
-    """Darts, notches and slits of a panel, going round."""
+    """Darts, notches and slits of a panel.
+
+    Parameters
+    ----------
+    panel : Panel
+
+    Returns
+    -------
+    tuple of Cut
+        Going round.
+    """
     count = len(panel.edges)
     cuts: list[Cut] = []
     taken: set[str] = set()

@@ -40,7 +40,17 @@ class EdgeShape:
 
 
 def describe_edges(panel: Panel) -> tuple[EdgeShape, ...]:
-    """The shape of each of a panel's edges, going round."""
+    """The shape of each of a panel's edges.
+
+    Parameters
+    ----------
+    panel : Panel
+
+    Returns
+    -------
+    tuple of EdgeShape
+        Going round, as the panel's edges.
+    """
     return tuple(_shape(panel, edge) for edge in panel.edges)
 
 

@@ -77,6 +77,10 @@ def grain_from_edge(panel: Panel, edge_id: str, turn_deg: float = 0.0) -> Grain:
 def grain_sizes(panel: Panel) -> tuple[Quantity, Quantity]:
     """Extent of a piece along and across its grain.
 
+    Parameters
+    ----------
+    panel : Panel
+
     Returns
     -------
     (Quantity, Quantity)
@@ -105,11 +109,22 @@ def grain_sizes(panel: Panel) -> tuple[Quantity, Quantity]:
 
 
 def see_grain(texture: Texture, panel: Panel) -> Grain | None:
-    """The grain as the cloth's texture shows it, or None when it does not.
+    """The grain as the cloth's texture shows it.
 
     Stripes are taken to run along the grain (common practice). Threads or checks show two directions at right angles,
     and a picture cannot tell which is the lengthwise one: the one along which the piece is longer is given, and the
     source says so. A single fine direction is a twill or a nap and tells nothing.
+
+    Parameters
+    ----------
+    texture : Texture
+        The piece's part of the photo at one scale, as `picture_map.piece_texture` gives it.
+    panel : Panel
+
+    Returns
+    -------
+    Grain or None
+        None when the texture does not show it.
     """
     windows = _windows(texture)
     if not windows:

@@ -135,8 +135,16 @@ def extreme_widths(panel: Panel, edge_id: str, within_mm: tuple[float, float] | 
 
     Parameters
     ----------
+    panel : Panel
+    edge_id : str
+        Id or label of the edge that distances are taken from.
     within_mm : (float, float), optional
         Distances from the edge to look between; without the outer twentieths of the height when None.
+
+    Returns
+    -------
+    (Level, Level)
+        The widest first.
 
     Raises
     ------

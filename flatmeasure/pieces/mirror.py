@@ -103,6 +103,10 @@ class Comparison:
 def best_fold(panel: Panel) -> Fold:
     """The axis about which a piece is most nearly symmetric.
 
+    Parameters
+    ----------
+    panel : Panel
+
     Returns
     -------
     Fold
@@ -137,6 +141,12 @@ def best_fold(panel: Panel) -> Fold:
 
 def compare(first: Panel, second: Panel, *, mirrored: bool) -> Comparison:
     """Lay the second piece on the first, turned over for a left and a right, and tell where they differ.
+
+    Parameters
+    ----------
+    first, second : Panel
+    mirrored : bool
+        Whether the second is turned over.
 
     Returns
     -------

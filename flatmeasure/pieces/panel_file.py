@@ -31,6 +31,15 @@ THIN_MM = 1e-3  # coordinates are written to a micrometre
 def read_panels(source: str | Path) -> tuple[Panel, ...]:
     """The pieces of a file that ``measure`` wrote.
 
+    Parameters
+    ----------
+    source : path
+
+    Returns
+    -------
+    tuple of Panel
+        In the order of the file; at least one.
+
     Raises
     ------
     PieceUnreadable
@@ -63,9 +72,21 @@ def load_measurement(path: Path) -> dict[str, Any]:
 def panels_from_dict(data: dict[str, Any], name: str = "the measurement") -> tuple[Panel, ...]:
     """The pieces of a measurement given as its JSON object (``Measurement.to_dict()``).
 
+    Parameters
+    ----------
+    data : dict
+    name : str
+        What messages call it, such as the file's name.
+
+    Returns
+    -------
+    tuple of Panel
+        In the order of the measurement; at least one.
+
     Raises
     ------
     PieceUnreadable
+        It is no measurement, or a piece in it is damaged.
     """
     pieces = data.get("pieces") if isinstance(data, dict) else None
     if not isinstance(pieces, list) or not pieces:
@@ -108,6 +129,11 @@ def panel_from_outline(
         Indices of the outline's points that are corners; all when None.
     holes_mm : sequence of (M, 2) array
     error : OutlineError
+
+    Returns
+    -------
+    Panel
+        Counter-clockwise; edges run from corner to corner.
 
     Raises
     ------

@@ -190,6 +190,10 @@ def rectify(
         A lens profile, its file, or a folder of them; "stored" takes the one of the photo's camera from the user's
         data folder, if there is one; "none" takes what the metadata say.
 
+    Returns
+    -------
+    Rectification
+
     Raises
     ------
     PhotoUnreadable, ReferenceNotFound, ReferenceImplausible, OptionInvalid, ProfileUnreadable
