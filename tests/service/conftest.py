@@ -1,7 +1,7 @@
 """Services to ask, on SQLite and PostgreSQL."""
 
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -66,37 +66,3 @@ def plaid(client: httpx.Client) -> dict[str, Any]:
     assert reply.status_code == 201, reply.text
     measured: dict[str, Any] = reply.json()
     return measured
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    """Chromium, for the page; not longer than its tests, which share their thread's event loop with it."""
-    from tests.service.browser import browsing
-
-    with browsing() as opened:
-        yield opened
-
-
-@pytest.fixture(scope="module")
-def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
-    """A service with an empty stash, for the page."""
-    with running(tmp_path_factory.mktemp("page"), "--workers", "2") as started:
-        yield started
-
-
-@pytest.fixture
-def visit(served: Server, browser: Any) -> Iterator[Callable[..., Any]]:
-    """Makes visitors; when they leave, the browser must not have complained, nor asked any other host."""
-    from tests.service.browser import DESKTOP, Visitor
-
-    visitors: list[Visitor] = []
-
-    def make(device: dict[str, Any] = DESKTOP, **more: Any) -> Visitor:
-        visitors.append(Visitor(browser, served.url, device, **more))
-        return visitors[-1]
-
-    yield make
-    for visitor in visitors:
-        visitor.close()
-        assert visitor.complaints == []
-        assert visitor.hosts == {served.url.removeprefix("http://")}

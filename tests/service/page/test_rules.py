@@ -11,13 +11,13 @@ import pytest
 
 from flatmeasure import Quantity
 from flatmeasure.units import LengthUnit, format_quantity, nearest_sixteenth, parse_length
-from tests.service.servers import PLAID, Server, running
+from tests.service.servers import PLAID, Server, send_photo
 
 pytest.importorskip("playwright.sync_api")
 
 from tests.service.browser import CHROMIUM, DESKTOP, PHONE, SHOWN_MS, Visitor
 
-PAGE = Path(__file__).parents[2] / "service" / "page"
+PAGE = Path(__file__).parents[3] / "service" / "page"
 needs_chromium = pytest.mark.skipif(CHROMIUM is None, reason="chromium is not installed")
 SCREENS = {  # address, and what stands there when it is ready
     "": ".card",
@@ -85,16 +85,13 @@ OVERFLOWING = """() => {
 
 
 @pytest.fixture(scope="module")
-def stocked(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Server, dict[str, str]]]:
-    """A service with a measurement and an answer, and their ids."""
-    with running(tmp_path_factory.mktemp("rules"), "--workers", "1") as server:
-        photo = {"photo": ("plaid.jpg", PLAID.read_bytes(), "image/jpeg")}
-        measured = server.client.post("/v1/measurements", files=photo, data={"options": '{"square_mm": 100}'}).json()
-        pieces = [{"name": "pocket", "rectangle": [140, 160], "count": 2}]
-        pattern = {"schema": "flatmeasure.pattern/1", "unit": "mm", "pieces": pieces}
-        question = {"cloth": [f"{measured['id']}:A"], "pattern": pattern, "effort": "quick"}
-        answer = server.client.post("/v1/answers", json=question, headers={"Prefer": "wait=60"}).json()
-        yield server, {"measurement": measured["id"], "answer": answer["id"]}
+def stocked(served: Server) -> dict[str, str]:
+    """Ids of a measurement and an answer that the service holds."""
+    measured = send_photo(served.client, PLAID, {"square_mm": 100}).json()
+    pieces = [{"name": "pocket", "rectangle": [140, 160], "count": 2}]
+    pattern = {"schema": "flatmeasure.pattern/1", "unit": "mm", "pieces": pieces}
+    question = {"cloth": [f"{measured['id']}:A"], "pattern": pattern, "effort": "quick"}
+    return {"measurement": measured["id"], "answer": served.client.post("/v1/answers", json=question).json()["id"]}
 
 
 def screens(visitor: Visitor, ids: dict[str, str]) -> Iterator[str]:
@@ -119,13 +116,12 @@ def screens(visitor: Visitor, ids: dict[str, str]) -> Iterator[str]:
     ids=["phone light", "phone dark", "desktop light", "desktop dark", "narrow"],
 )
 def test_every_screen_is_legible(
-    stocked: tuple[Server, dict[str, str]], browser: Any, device: dict[str, Any], scheme: str
+    served: Server, stocked: dict[str, str], browser: Any, device: dict[str, Any], scheme: str
 ) -> None:
     """Contrast, target sizes, nothing wider than the screen, a name for every control (as Chromium computes it)."""
-    server, ids = stocked
-    visitor = Visitor(browser, server.url, device, color_scheme=scheme, reduced_motion="reduce")
+    visitor = Visitor(browser, served.url, device, color_scheme=scheme, reduced_motion="reduce")
     tree = visitor.context.new_cdp_session(visitor.page)
-    for screen in screens(visitor, ids):
+    for screen in screens(visitor, stocked):
         assert visitor.page.evaluate(CONTRAST) == [], screen
         assert visitor.page.evaluate(SMALL_TARGETS) == [], screen
         assert visitor.page.evaluate(OVERFLOWING) <= 0, screen
@@ -138,10 +134,9 @@ def test_every_screen_is_legible(
 
 
 @needs_chromium
-def test_rules_notice_what_they_are_for(stocked: tuple[Server, dict[str, str]], browser: Any) -> None:
+def test_rules_notice_what_they_are_for(served: Server, browser: Any) -> None:
     """Grey on white is 2.3 : 1 for #aaa (WCAG's own formula by hand: (1.05) / (0.402 + 0.05) = 2.32)."""
-    server, _ = stocked
-    visitor = Visitor(browser, server.url, PHONE)
+    visitor = Visitor(browser, served.url, PHONE)
     visitor.open()
     faults = """() => {
       const button = document.createElement("button");
@@ -158,10 +153,9 @@ def test_rules_notice_what_they_are_for(stocked: tuple[Server, dict[str, str]], 
 
 
 @needs_chromium
-def test_numbers_read_as_the_library_writes_them(stocked: tuple[Server, dict[str, str]], browser: Any) -> None:
+def test_numbers_read_as_the_library_writes_them(served: Server, browser: Any) -> None:
     """The page's rounding against flatmeasure.units, digit for digit."""
-    server, _ = stocked
-    visitor = Visitor(browser, server.url, DESKTOP)
+    visitor = Visitor(browser, served.url, DESKTOP)
     visitor.open()
     values = [0.037, 1.0, 9.949, 12.35, 99.96, 702.31, 2217.4, 15_000.0, 288_927.2, 1_234_567.8]
     shares = [1e-4, 0.00178, 0.0049, 0.021, 0.3]

@@ -3,6 +3,7 @@
 import csv
 import io
 import json
+import math
 import re
 from pathlib import Path
 from typing import Any
@@ -63,7 +64,7 @@ def test_photo_is_measured_and_a_corner_moved(visit: Visit, served: Server, devi
     after = stored(served, measurement)
     assert after["revision"] == before["revision"] + 1
     moved = after["measurement"]["pieces"][0]["corners"]
-    nearest = min(abs(c["at_px"][0] - corner[0] - 24 * scale) + abs(c["at_px"][1] - corner[1]) for c in moved)
+    nearest = min(math.dist(c["at_px"], (corner[0] + 24 * scale, corner[1])) for c in moved)
     assert nearest < 2.0  # photo px: the place it was dropped at, on the outline
 
     visitor.tab("Keep")
