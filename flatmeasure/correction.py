@@ -21,7 +21,7 @@ from flatmeasure.errors import OptionInvalid
 from flatmeasure.outline.leading import lead_through, nearest_place
 from flatmeasure.outline.refinement import Outline
 from flatmeasure.photos.camera import Points
-from flatmeasure.pipeline import REFUSAL, notes_on
+from flatmeasure.pipeline import LEFT_OUT, REFUSAL, notes_on
 from flatmeasure.results.measurement import Measurement, Piece
 from flatmeasure.results.measures import GivenEdges, measure_piece
 from flatmeasure.results.shape import on_mat
@@ -161,7 +161,7 @@ def correct(measurement: Measurement, corrections: Corrections) -> Measurement:
         _corrected(piece, measurement, corrections) if piece.id in touched else piece for piece in measurement.pieces
     )
     view = measurement.rectification
-    refused = [note for note in measurement.warnings if note.code == REFUSAL]
+    refused = [note for note in measurement.warnings if note.code in (REFUSAL, LEFT_OUT)]
     notes = (*view.notes, *notes_on(measurement.photo, view, pieces), *refused)
     return replace(measurement, pieces=pieces, warnings=notes)
 

@@ -21,6 +21,7 @@ from flatmeasure.references.figures import Rectangle, Square
 from flatmeasure.results.advice import best_remedy
 from flatmeasure.results.measurement import WEAK_SHARE, Flaw, Measurement, Piece
 from flatmeasure.results.measures import measure_piece
+from flatmeasure.results.shape import GO_NEARER, TOO_NARROW
 from flatmeasure.view.grid import rectify_on_grid
 from flatmeasure.view.grid_alone import bare_patches, first_view
 from flatmeasure.view.lens_profile import LensProfile
@@ -30,6 +31,7 @@ MAX_THICKNESS_MM = 100.0
 STEEP_DEG = 30.0
 UNSURE = 0.5
 REFUSAL = "cloth-refused"
+LEFT_OUT = "piece-left-out"
 REFUSED = 0.4  # where cloth and ground are this much alike, a tenth of the area was missed in trials
 FLAW_WORDS = {"stain": "a stain", "hole": "a hole", "worn": "a worn patch", "mark": "a mark of another colour"}
 _TOO_ALIKE = "Cloth that is nearly of the ground's colour along most of its edge was not measured."
@@ -154,13 +156,22 @@ class PreparedPhoto:
             raise ClothNotFound(f"{_TOO_ALIKE} {_LAY_A_SHEET}")
         tell("reading the mat's grid")
         view = rectify_on_grid(self.photo, self.view, grid_mm, covered_px=[region.outline_px for region in regions])
-        pieces = []
-        for name, region in zip(_names(), regions, strict=False):
+        names, pieces, unfit = _names(), [], []
+        name = next(names)
+        for region in regions:
             tell(f"following the edge of piece {name}")
-            pieces.append(_piece(name, region, self.photo, view, thickness_mm))
+            try:
+                pieces.append(_piece(name, region, self.photo, view, thickness_mm))
+                name = next(names)
+            except ClothNotFound as error:
+                unfit.append(error)
+        if not pieces:
+            raise unfit[0]
         notes = (*view.notes, *notes_on(self.photo, view, pieces))
         if len(regions) < len(found):
             notes = (*notes, Note(REFUSAL, _TOO_ALIKE, _LAY_A_SHEET))
+        if unfit:
+            notes = (*notes, Note(LEFT_OUT, TOO_NARROW, GO_NEARER))
         return Measurement(self.photo, view, thickness_mm, tuple(pieces), notes)
 
 

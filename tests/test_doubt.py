@@ -1,21 +1,26 @@
 """What is unsure is said: cloth like its ground is refused, weak edges get a larger u, flaws are only suspected."""
 
 from dataclasses import replace
-from functools import cache
+from functools import cache, partial
 
 import numpy as np
 import pytest
+from shapely.geometry import LineString
 
 from flatmeasure.cloth.segmentation import segment_cloth
 from flatmeasure.correction import Corrections, RemovedCorner, correct
 from flatmeasure.display.overlay import draw_overlay
+from flatmeasure.edges.joints import Break
 from flatmeasure.errors import ClothNotFound
-from flatmeasure.outline.refinement import refine_outline
+from flatmeasure.outline.refinement import Outline, refine_outline
 from flatmeasure.photos.photo import Photo, load_photo
-from flatmeasure.pipeline import REFUSAL, REFUSED, measure
-from flatmeasure.results.measurement import Flaw, Measurement
+from flatmeasure.pipeline import LEFT_OUT, REFUSAL, REFUSED, measure
+from flatmeasure.results.measurement import Flaw, Measurement, Piece
+from flatmeasure.results.measures import GivenEdges, measure_piece
+from flatmeasure.results.shape import TOO_NARROW
 from flatmeasure.synthetic.rendering import render_photo
 from flatmeasure.synthetic.scene import LaidCloth, LaidReference, Mat, Scene, View, corners_px, scene_camera, see
+from flatmeasure.view.rectification import Rectification
 
 SIZE_PX = (1600, 1200)
 CAMERA, POSE = scene_camera(SIZE_PX, View(1200, 8, turn_deg=4))
@@ -55,6 +60,40 @@ def test_a_piece_like_its_ground_is_left_out_and_said_so() -> None:
     assert "sheet underneath" in note.advice
     corrected = correct(found, Corrections(removed_corners=(RemovedCorner("A", 0),)))
     assert note in corrected.warnings  # a corner put right does not bring the other piece back
+
+
+def strip(view: Rectification) -> Outline:
+    """The outline of a strip of 160 by 9 mm with round ends."""
+    around = LineString([(-80.0, 0.0), (80.0, 0.0)]).buffer(4.5).exterior
+    places = np.arange(0.0, around.length, 2.0)
+    at, ahead = (np.array([around.interpolate(s + step).coords[0] for s in places])[::-1] for step in (0.0, 0.01))
+    points_px = view.to_picture(at)
+    along = view.to_picture(ahead) - points_px
+    normals_px = np.column_stack([along[:, 1], -along[:, 0]]) / np.linalg.norm(along, axis=1, keepdims=True)
+    return Outline(points_px, normals_px, np.full(len(at), 0.1), np.zeros(len(at), dtype=bool), 10.0)
+
+
+def test_a_piece_whose_edges_enclose_nothing_is_refused() -> None:
+    view = measure(shot(CLEARLY, CLEARLY), square_mm=100).rectification
+    narrow = partial(measure_piece, "A", strip(view), [], view, 0.0, complete=True, confidence=1.0)
+    assert narrow().area.value == pytest.approx(160 * 9 + np.pi * 4.5**2, rel=0.05)
+    there_and_back = GivenEdges((Break(0.0), Break(167.0)), ("A1", "A2"))
+    with pytest.raises(ClothNotFound, match="too narrow in this photo"):
+        narrow(given=there_and_back)
+
+
+def test_a_piece_that_cannot_be_measured_is_left_out_and_said_so(monkeypatch: pytest.MonkeyPatch) -> None:
+    def only_the_right_one(name: str, outline: Outline, *rest: object, **options: object) -> Piece:
+        if outline.points_px[:, 0].mean() < SIZE_PX[0] / 2:
+            raise ClothNotFound(TOO_NARROW)
+        return measure_piece(name, outline, *rest, **options)  # type: ignore[arg-type]
+
+    monkeypatch.setattr("flatmeasure.pipeline.measure_piece", only_the_right_one)
+    found = measure(shot(CLEARLY, CLEARLY), square_mm=100)
+    (piece,) = found.pieces
+    assert piece.id == "A"
+    assert piece.outline_px[:, 0].min() > SIZE_PX[0] / 2
+    assert [note.message for note in found.warnings if note.code == LEFT_OUT] == [TOO_NARROW]
 
 
 def test_clear_cloth_is_not_refused() -> None:

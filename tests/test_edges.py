@@ -149,6 +149,19 @@ def test_corners_of_noisy_polygons(shape: list[tuple[float, float]], seed: int) 
 
 
 @pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("width", [5.0, 9.0])
+def test_narrow_strip_with_round_ends_keeps_its_area(width: float, seed: int) -> None:
+    """Its two long sides, were they the only edges, would enclose nothing."""
+    radius = width / 2.0
+    strip = walk(arc((200.0, 0.0), radius, -90, 90), arc((0.0, 0.0), radius, 90, 270))[::3]
+    points = strip + np.random.default_rng(seed).normal(0.0, 0.4, strip.shape)
+    outline = fitted(points, 0.4)
+    x, y = outline.outline_mm.T
+    area = 0.5 * np.sum(x * np.roll(y, -1) - y * np.roll(x, -1))
+    assert area == pytest.approx(200.0 * width + np.pi * radius**2, rel=0.1)
+
+
+@pytest.mark.parametrize("seed", range(3))
 def test_narrow_pointed_end(seed: int) -> None:
     """Three corners within 25 mm, and edges of 13 mm: a long window alone sees one half turn."""
     shape = [(0, 0), (400, 0), (409, 9), (400, 18), (0, 18)]

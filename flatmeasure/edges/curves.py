@@ -99,7 +99,7 @@ class Smooth:
     def curvature(self, t: Points) -> Points:
         """(N,) curvature, 1/mm, positive to the left."""
         speed, bend = self.at(t, 1), self.at(t, 2)
-        return np.asarray(_cross(speed, bend) / np.linalg.norm(speed, axis=1) ** 3)
+        return np.asarray(_cross(speed, bend) / np.maximum(np.linalg.norm(speed, axis=1), 1e-9) ** 3)
 
     def u_across(self, t: float) -> float:
         """Standard uncertainty of the curve's place across itself, mm."""

@@ -25,6 +25,7 @@ WEAK_WINDOW = 8  # points on either side among which weak ones are counted
 USUAL_WEAK_SHARE = 0.05  # every corner and every crossing line makes a point or two weak
 WEAK_GROWTH = 4.0  # u of points among weak ones only, in units of those' u
 FEWEST_POINTS = 3  # of an edge
+FEWEST_STRAIGHT = 3  # edges enclose an area if all are straight
 
 
 @dataclass(frozen=True, eq=False)
@@ -105,6 +106,8 @@ def fit_outline(points_mm: Points, u_mm: Points, weak: NDArray[np.bool_]) -> Fit
     breaks = find_breaks(fits)
     while breaks:
         edges = fits.followed(breaks)
+        if len(edges) < FEWEST_STRAIGHT and all(edge.is_line for edge in edges):
+            break  # there and back along a strip: they enclose nothing
         joints = _joints(edges, breaks)
         found = zip(breaks, fits.joints(breaks), joints, strict=True)
         kept = [b for b, simple, final in found if b.at_mm is not None or _is_kink(simple.turn_rad, final.turn_rad)]

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from flatmeasure.edges.fitting import FittedOutline, chain_to_fit, fit_between, fit_outline
 from flatmeasure.edges.joints import Break
+from flatmeasure.errors import ClothNotFound
 from flatmeasure.outline.refinement import Outline
 from flatmeasure.photos.camera import Points
 from flatmeasure.view.rectification import Rectification, polygon_area
@@ -27,6 +28,9 @@ U_SIDE_PX, U_SIDE_SHARE = 0.12, 0.12  # pixels, and share of the thickness as se
 U_LEAST_PX = 0.08  # and point by point, whatever the noise: threads, texture, compression (over the same renders)
 U_THICKNESS_GIVEN = 0.1  # a ruler's reading, mm, plus a tenth of it
 U_THICKNESS_UNKNOWN = 0.5  # most cloth is 0.2 to 1.5 mm thick (common practice)
+LEAST_OF_TRACED, MOST_OF_TRACED = 0.5, 2.0  # area within the fitted edges over that within the points they follow
+TOO_NARROW = "A piece of cloth is too narrow in this photo for its edges to be told apart."
+GO_NEARER = "Photograph it from nearer, or with a finer camera."
 MITRE_LIMIT = 5.0
 SLIDE_LIMIT = 0.1  # of 1 - cos^2: edges that meet smoothly have no corner to slide
 OWN_FIELDS = ("thickness of the cloth", "tone at the cloth's edge")  # displacement fields beyond the camera's
@@ -55,14 +59,22 @@ def shape_of(
     """Fit an outline's edges; a hole is fitted the other way round and turned back, since it is fitted as a shape.
 
     Where ``breaks`` are given, edges run between them, the first from the first.
+
+    Raises
+    ------
+    ClothNotFound
+        The edges enclose another area than the outline, as those of a narrow strip may.
     """
     at, u_mm = on_mat(outline, view, thickness_mm)
-    hole = polygon_area(at) < 0
+    traced_mm2 = float(polygon_area(at))
+    hole = traced_mm2 < 0
     turn = slice(None, None, -1 if hole else 1)
     found = at[turn], u_mm[turn], outline.weak[turn]
     fit = _from_lower_left(fit_outline(*found)) if breaks is None else fit_between(chain_to_fit(*found), breaks)
     parts = [_resample(edge.points_mm)[:-1] for edge in fit.edges]
     points = np.concatenate(parts)[turn]
+    if not (hole or LEAST_OF_TRACED * traced_mm2 < float(polygon_area(points)) < MOST_OF_TRACED * traced_mm2):
+        raise ClothNotFound(f"{TOO_NARROW} {GO_NEARER}")
     starts = np.cumsum([0, *[len(part) for part in parts[:-1]]])
     ahead = _segment_normals(points)
     normals = _mitre(np.roll(ahead, 1, axis=0), ahead)
