@@ -1,6 +1,6 @@
 """``python -m tests.fuzz [SECONDS [TARGET ...]]``: fuzz each target so long (30 s) with atheris (pip install atheris).
 
-Every target runs in a process of its own with limits on time (20 s an input) and memory (2 GB). An input that ends in
+Every target runs in a process of its own with limits on time (60 s an input) and memory (2 GB). An input that ends in
 anything but a result or a plain sentence stops the target and stays in the folder ``fuzz-findings``.
 """
 
@@ -31,7 +31,7 @@ def _fuzz(name: str, seconds: int) -> bool:
     with tempfile.TemporaryDirectory() as corpus:
         for index, seed in enumerate(SEEDS[name]()):
             (Path(corpus) / f"seed{index}").write_bytes(seed)
-        limits = [f"-max_total_time={seconds}", "-timeout=20", "-rss_limit_mb=2048", "-max_len=200000"]
+        limits = [f"-max_total_time={seconds}", "-timeout=60", "-rss_limit_mb=2048", "-max_len=200000"]
         command = [sys.executable, "-m", "tests.fuzz.run", name, corpus, *limits]
         command.append(f"-artifact_prefix={FINDINGS}/{name}-")
         done = subprocess.run(command, capture_output=True, text=True, errors="replace", check=False)
