@@ -1,6 +1,7 @@
 """Layouts: exact, the same every time, and found where one is known to exist."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -10,6 +11,7 @@ from flatmeasure.enough.layouts import fault_of, find_layout
 from flatmeasure.enough.nofit import Regions
 from flatmeasure.enough.parts import Part, make_stance
 from flatmeasure.enough.placing import Maps
+from flatmeasure.enough.selection import lay_most
 from flatmeasure.enough.strip_packing import pack_strip
 
 CLOTH = Polygon([(0, 0), (400, 20), (430, 300), (200, 340), (-20, 280)]).difference(Point(150, 150).buffer(25))
@@ -59,13 +61,34 @@ def test_five_rectangles_that_fill_a_square() -> None:
 def test_what_does_not_fit_is_left_out_by_value() -> None:
     cloth = box(0, 0, 100, 100)
     dear, cheap = part(box(0, 0, 90, 60), "dear", 9.0), part(box(0, 0, 90, 60), "cheap", 1.0)
-    found = find_layout([cheap, dear], [cloth], 20)
+    found = lay_most([cheap, dear], [cloth], 20)
     assert [found.layout.parts[i].name for i in found.layout.places.placed] == ["dear"]
     assert fault_of(found.layout, [cloth]) < EXACT_MM2
 
 
+def test_the_most_valuable_not_the_densest() -> None:
+    """Of two that exclude each other the dearer is laid, though the other is worth more for its area."""
+    dense, dear = part(box(0, 0, 60, 60), "dense", 5.0), part(box(0, 0, 90, 90), "dear", 10.0)
+    found = lay_most([dense, dear], [box(0, 0, 100, 100)], 20)
+    assert [found.layout.parts[i].name for i in found.layout.places.placed] == ["dear"]
+
+
+def test_far_too_many_pieces() -> None:
+    """Twenty times the cloth's area: it is filled nonetheless, and ended at once there is something."""
+    kinds = [part(box(0, 0, 40 + k, 30), turns=(0.0,)) for k in range(6)]
+    some = [replace(kind, name=f"{k}") for kind in kinds for k in range(30)]
+    cloth = box(0, 0, 200, 63)
+    found = lay_most(some, [cloth], 16)
+    assert len(found.layout.places.placed) >= 8  # two rows of four
+    assert fault_of(found.layout, [cloth]) < EXACT_MM2
+    ended = lay_most(some, [cloth], 10**6, lambda share: False)
+    assert ended.stopped
+    assert 1 <= len(ended.layout.places.placed) <= len(found.layout.places.placed)
+    assert fault_of(ended.layout, [cloth]) < EXACT_MM2
+
+
 def test_a_piece_without_any_place_does_not_stop_the_others() -> None:
-    found = find_layout([part(box(0, 0, 500, 500), "huge"), part(box(0, 0, 50, 50), "small")], [CLOTH], 20)
+    found = lay_most([part(box(0, 0, 500, 500), "huge"), part(box(0, 0, 50, 50), "small")], [CLOTH], 20)
     assert [found.layout.parts[i].name for i in found.layout.places.placed] == ["small"]
 
 
@@ -76,8 +99,8 @@ def test_the_watcher_ends_the_search() -> None:
         shares.append(share)
         return len(shares) < 3
 
-    parts = [part(box(0, 0, 90, 60), str(k)) for k in range(2)]
-    found = find_layout(parts, [box(0, 0, 100, 100)], 1000, watch)
+    parts = [part(box(0, 0, 60, 60), str(k)) for k in range(2)]
+    found = lay_most(parts, [box(0, 0, 100, 100)], 1000, watch)
     assert found.stopped
     assert len(shares) == 3
     assert len(found.layout.places.placed) == 1
@@ -122,11 +145,11 @@ def test_strip_too_narrow() -> None:
 def test_a_place_between_the_grid_is_found(shift: float) -> None:
     """On a coarse grid a piece that fits to 0.1 mm is found wherever it lies between the grid's places."""
     cloth = box(0, 0, 1000.1 + shift, 1500.05).difference(box(0, 0, 1000, 900))
-    found = find_layout([part(box(0, 0, 1000.0 + shift, 600.0), turns=(0.0,))], [cloth], 20)
+    found = lay_most([part(box(0, 0, 1000.0 + shift, 600.0), turns=(0.0,))], [cloth], 20)
     assert found.layout.complete
 
 
 def test_as_many_as_fit() -> None:
     """Nine 50 mm squares on a 151 x 101 mm cloth: six, and never fewer."""
-    found = find_layout([part(box(0, 0, 50, 50), str(k)) for k in range(9)], [box(0, 0, 151, 101)], 160)
+    found = lay_most([part(box(0, 0, 50, 50), str(k)) for k in range(9)], [box(0, 0, 151, 101)], 160)
     assert len(found.layout.places.placed) == 6

@@ -7,7 +7,7 @@ and Murakami 2022). When what overlaps is shallower than the raster's step, `set
 The order of all this depends on a seed only, so the same effort gives the same layout.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import cv2
 import numpy as np
@@ -22,9 +22,9 @@ RAISED = 1.3  # least growth of an overlapping pair's weight
 
 
 class Search:
-    """State of a search for one set of parts on one set of boards."""
+    """State of a search for one set of parts on one set of boards, of which none lies anywhere at first."""
 
-    def __init__(self, parts: Sequence[Part], maps: Maps, seed: int = 0, start: Places | None = None) -> None:
+    def __init__(self, parts: Sequence[Part], maps: Maps, seed: int = 0) -> None:
         count = len(parts)
         self.parts, self.maps = parts, maps
         self.random = np.random.default_rng(seed)
@@ -37,24 +37,20 @@ class Search:
         self.edge_depth = np.zeros(count)
         root = np.sqrt([part.area_mm2 for part in parts])
         self.size = np.sqrt(np.outer(root, root)) / np.mean(root)  # large parts are harder to put elsewhere
-        if start is None:
-            for i in sorted(range(count), key=lambda k: -parts[k].area_mm2):
-                self._move(i)
-        else:
-            self._take(start)
 
-    def _take(self, start: Places) -> None:
-        for i in range(len(self.parts)):
-            if start.board[i] < 0:
-                self._move(i)
-                continue
-            edge = self.maps.edge(int(start.board[i]), self.parts[i].stances[start.stance[i]])
-            if edge is None:
-                self._move(i)
-                continue
-            cell = self.maps.cell(int(start.board[i]), start.at_mm[i])
-            last = np.array(edge.first) + np.array(edge.depth_px.shape)[::-1] - 1
-            self._put(i, int(start.board[i]), int(start.stance[i]), np.clip(cell, edge.first, last))
+    def lay(self, start: Places | None = None) -> "Search":
+        """Every part where it was, or else, the largest first, where it overlaps least."""
+        if start is not None:
+            for i in start.placed.tolist():
+                edge = self.maps.edge(int(start.board[i]), self.parts[i].stances[start.stance[i]])
+                if edge is None:
+                    continue
+                cell = self.maps.cell(int(start.board[i]), start.at_mm[i])
+                last = np.array(edge.first) + np.array(edge.depth_px.shape)[::-1] - 1
+                self._put(i, int(start.board[i]), int(start.stance[i]), np.clip(cell, edge.first, last))
+        for i in sorted(np.flatnonzero(self.board < 0).tolist(), key=lambda k: -self.parts[k].area_mm2):
+            self._move(i)
+        return self
 
     def drop(self, i: int) -> None:
         """Take a part off its board."""
@@ -62,11 +58,12 @@ class Search:
         self.edge_depth[i] = 0.0
         self.pair_depth[i] = self.pair_depth[:, i] = 0.0
 
-    def add(self, i: int) -> None:
-        """Put a part that is off where there is room for it, if there is."""
+    def add(self, i: int) -> bool:
+        """Put a part that is off where there is room for it; whether there was."""
         self._move(i)
-        if self.edge_depth[i] > 0.0 or np.any(self.pair_depth[i] > 0.0):
+        if self.board[i] >= 0 and (self.edge_depth[i] > 0.0 or np.any(self.pair_depth[i] > 0.0)):
             self.drop(i)
+        return bool(self.board[i] >= 0)
 
     def places(self) -> Places:
         """Where the parts lie now, overlaps included."""
@@ -88,9 +85,11 @@ class Search:
         """The greatest depth, px."""
         return float(max(np.max(self.pair_depth, initial=0.0), np.max(self.edge_depth, initial=0.0)))
 
-    def sweep(self) -> None:
+    def sweep(self, goes_on: Callable[[], bool] = lambda: True) -> None:
         """Move every part that overlaps to where it overlaps least; then let the weights follow."""
         for i in self.random.permutation(len(self.parts)):
+            if not goes_on():
+                break
             if self.edge_depth[i] > 0.0 or np.any(self.pair_depth[i] > 0.0):
                 self._move(int(i))
         deepest = max(self.deepest, 1e-9)

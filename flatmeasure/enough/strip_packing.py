@@ -118,7 +118,7 @@ def _laid(
 ) -> tuple[Layout | None, int]:
     """An exact layout on a strip, and the sweeps spent so far; None when patience or effort ran out."""
     spent, sweeps, shakes = effort.spent, effort.sweeps, effort.shakes
-    search = Search(parts, maps, seed, start)
+    search = Search(parts, maps, seed).lay(start)
     lowest, waited, pause = search.overlap, 0, Pause()
     patience = min(PATIENCE, max(LEAST_PATIENCE, sweeps // PATIENCE_SHARE))
     while spent < sweeps and watch(spent / max(sweeps, 1)):

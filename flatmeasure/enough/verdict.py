@@ -20,6 +20,7 @@ from flatmeasure.enough.nofit import Regions
 from flatmeasure.enough.parts import Part, Places, inner_cloth, outer_cloth
 from flatmeasure.enough.pattern import PatternPiece
 from flatmeasure.enough.placing import Maps
+from flatmeasure.enough.selection import lay_most
 from flatmeasure.enough.shortage import Shortage, find_shortage
 
 Progress = Callable[[float, str], None]  # told the share of the work that is done and what it is
@@ -194,7 +195,7 @@ def _search(
         outlines = outlines_of(boards, coverage)
         maps = Maps(Regions(outlines), grid_step_mm(parts, outlines)) if maps is None else maps.on(outlines)
         sweeps = effort.sweeps if k == 0 else effort.sweeps // LATER
-        outcome = find_layout(
+        outcome = lay_most(
             kind, outlines, sweeps, _named(watch, k, len(steps)), maps=maps, start=start, seed=effort.seed + k
         )
         if outcome.layout.complete:
@@ -222,7 +223,6 @@ def _roomier(outcome: Outcome, boards: tuple[Board, ...], effort: Effort, watch:
             lambda share: watch(1.0, "room to spare"),
             start=outcome.layout.places,
             seed=effort.seed,
-            partial=False,
         )
         if not tried.layout.complete:
             break

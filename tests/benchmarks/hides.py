@@ -19,9 +19,10 @@ from shapely.geometry.base import BaseGeometry
 
 from flatmeasure.enough.boards import Board, LayRules
 from flatmeasure.enough.laying import Lay, make_parts
-from flatmeasure.enough.layouts import Layout, fault_of, find_layout
+from flatmeasure.enough.layouts import Layout, fault_of
 from flatmeasure.enough.parts import Part
 from flatmeasure.enough.pattern import PatternPiece, Turns
+from flatmeasure.enough.selection import lay_most
 
 FOLDER = Path(__file__).parents[3] / "shared" / "data" / "nesting" / "hides"
 LONGER_MM = 2000.0  # the longer side of the first hide is taken for this long
@@ -63,7 +64,7 @@ def fill(pieces: list[PatternPiece], hides: list[BaseGeometry], sweeps: int = SW
     for hide in hides:
         if not wanted:
             break
-        found = find_layout(wanted, [hide], sweeps).layout
+        found = lay_most(wanted, [hide], sweeps).layout
         layouts.append(found)
         wanted = [part for part, board in zip(wanted, found.places.board, strict=True) if board < 0]
     return layouts
