@@ -3,6 +3,7 @@
 import os
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from string import ascii_uppercase
 from typing import TypedDict, Unpack
 
@@ -192,8 +193,16 @@ def _names() -> Iterator[str]:
 
 def _piece(name: str, region: ClothRegion, photo: Photo, view: Rectification, thickness_mm: float) -> Piece:
     avoid = [placed.reference.corners_px for placed in view.laid]
-    outline = refine_outline(photo, region.outline_px, avoid_px=avoid)
-    holes = [refine_outline(photo, hole, is_hole=True, avoid_px=avoid) for hole in region.holes_px]
+    blurs_px = [placed.reference.blur_px for placed in view.laid if np.isfinite(placed.reference.blur_px)]
+    refine = partial(
+        refine_outline,
+        photo,
+        avoid_px=avoid,
+        blur_px=float(np.median(blurs_px)) if blurs_px else None,
+        relief_px=thickness_mm / float(np.median(view.mm_per_px(region.outline_px))),
+    )
+    outline = refine(region.outline_px)
+    holes = [refine(hole, is_hole=True) for hole in region.holes_px]
     if view.contrast is not None:
         growth_px, _ = view.growth_px
         outline = without_growth(outline, photo, growth_px, view.contrast)

@@ -172,7 +172,7 @@ def test_shadow_beside_the_cloth_is_ground(width_px: float) -> None:
     part, window = coverage([loop + np.array([width_px, 0.0])], SIZE_PX)
     share[window] = part
     ground *= 1.0 - 0.5 * cv2.GaussianBlur(share, (0, 0), 0.3 * width_px)[..., None]
-    outline = refine_outline(photograph(paint(CLOTH), ground, [loop]), spoiled(loop))
+    outline = refine_outline(photograph(paint(CLOTH), ground, [loop]), spoiled(loop), relief_px=width_px)
     error = distance(outline.points_px, loop)
     shaded = (outline.normals_px[:, 0] > 0.9) & (from_corners(outline.points_px, loop) > 10)
     assert shaded.sum() > 20

@@ -22,6 +22,7 @@ from flatmeasure.outline.stepfit import (
     StepFit,
     estimate_blur,
     fit_steps,
+    shadows_of,
     whiten,
 )
 from flatmeasure.photos.photo import Photo, linear_light
@@ -61,7 +62,13 @@ class Outline:
 
 
 def refine_outline(
-    photo: Photo, outline_px: Floats, *, is_hole: bool = False, avoid_px: Sequence[Floats] = ()
+    photo: Photo,
+    outline_px: Floats,
+    *,
+    is_hole: bool = False,
+    avoid_px: Sequence[Floats] = (),
+    blur_px: float | None = None,
+    relief_px: float = 0.0,
 ) -> Outline:
     """Move a coarse outline onto the cloth's edge.
 
@@ -74,19 +81,22 @@ def refine_outline(
         The polygon runs round a hole: the cloth is outside it.
     avoid_px : sequence of (K, 2) arrays
         Polygons of other things (other cloth, references) whose pixels say nothing about the ground.
+    blur_px : float or None
+        Standard deviation of the optical blur as other steps of the photo show it; None to take it from the outline.
+    relief_px : float
+        The cloth's thickness, as long as it would look lying down: it throws a shadow so long beside it.
     """
     away = -1.0 if is_hole else 1.0
     points, appearance = find_boundary(photo.rgb, np.asarray(outline_px, dtype=np.float64), away, avoid_px)
-    blur_px: float | None = None
-    for _ in range(2):
+    shadows = shadows_of(relief_px)
+    for last in (False, True):
         points = resampled(points, FIT_SPACING_PX)
         normals = normals_of(points, away)
         profiles = _profiles(photo.rgb, points, normals)
         white = whiten(profiles, appearance.scatter(len(profiles)))
-        if blur_px is None:
-            blur_px = estimate_blur(whiten(profiles[::4], np.zeros((3, 3))))
-        fit = fit_steps(white, blur_px, _pull(profiles, appearance))
-        weak = _untrustworthy(fit)
+        blur = blur_px or estimate_blur(whiten(profiles[::4], np.zeros((3, 3))))
+        fit = fit_steps(white, normals, blur, shadows, _pull(profiles, appearance))
+        weak = _untrustworthy(fit, SEARCH_PX - SEARCH_STEP_PX if last else np.inf)
         points = points + _bridged(fit.offset_px, weak)[:, None] * normals
         points = spanned(points, fit.contrast < LEAST_CONTRAST)
     u = np.where(weak, np.maximum(fit.u_px, WEAK_U_PX), fit.u_px)
@@ -100,15 +110,15 @@ def _pull(profiles: Singles, appearance: Appearance) -> Floats:
     return np.asarray(cost[:, columns])
 
 
-def _untrustworthy(fit: StepFit) -> Bools:
-    """Points without a clear step, or far from where their neighbours are."""
+def _untrustworthy(fit: StepFit, limit_px: float) -> Bools:
+    """Points without a clear step, farther off than a limit, or far from where their neighbours are."""
     around = np.stack([np.roll(fit.offset_px, k) for k in range(-4, 5)])
     middle = np.median(around, axis=0)
     spread = 1.48 * np.median(np.abs(around - middle), axis=0) + 0.1
     return (
         (fit.contrast < LEAST_CONTRAST)
         | (fit.u_px > 0.5)
-        | (np.abs(fit.offset_px) > SEARCH_PX - SEARCH_STEP_PX)
+        | (np.abs(fit.offset_px) > limit_px)
         | (np.abs(fit.offset_px - middle) > 4.0 * spread)
     )
 

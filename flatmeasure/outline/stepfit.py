@@ -7,8 +7,9 @@ Optical blur mixes light, so a profile across the edge (linear light, each chann
 inside and outside a level and a slope, shade the ground's contact shadow: a strip beside the cloth, darker by one share
 in all channels. The edge is the offset d of least squared residual. Levels and slopes are linear, so they are
 eliminated in closed form (variable projection: G. H. Golub and V. Pereyra, 1973) for a fixed grid of offsets and
-shadows at once. The shadow hardly shows on one profile: it is judged by the mean residual of the neighbours, and the
-offset is the mean over the shadows, each weighted by how well it explains them.
+shadows at once. How far a shadow reaches follows from the cloth's thickness: cloth as flat as print has none. It hardly
+shows on one profile, and how dark it is depends on which way the edge faces the light: it is judged by all profiles
+that face about the same way, and the offset is the mean over the shadows, each weighted by how well it explains them.
 """
 
 from dataclasses import dataclass
@@ -16,7 +17,7 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d
+from scipy.ndimage import gaussian_filter1d, minimum_filter1d
 from scipy.special import ndtr
 
 Floats = NDArray[np.float64]
@@ -32,10 +33,14 @@ NOISE = 0.03  # noise and texture, in units of the profile's level
 SCATTER_WEIGHT = 0.1  # of the scatter of colours against noise
 SLOPE_SD = 4.0  # change of a side's level over the reach, in units of the noise
 STEP_LIMIT = 12.0  # evidence of one profile against a step, at most
-NEIGHBOURS = 8.0  # profiles over which the shadow is judged, standard deviation of a Gaussian window
+MISFIT = 0.005  # of the model itself, in units of the step's height: no evidence is finer
+MIXED_BLURS = 1.3  # nearer than so many blurs to a step the colours are mixed and do not tell where it is
+DIRECTIONS = 24  # in which profiles are pooled by where they face
+DIRECTION_SD = 1.2  # of the window over them, in directions
 SHADOW_LIMIT = 50.0  # evidence of one profile against a shadow, at most
 NO_SHADOW: Shadows = ((0.0, 1.0),)
-SHADOWS: Shadows = (*NO_SHADOW, *((share, width) for share in (0.25, 0.5, 0.75) for width in (0.5, 1.0)))
+SHADOW_SHARES, SHADOW_WIDTHS = (0.25, 0.5, 0.75), (0.5, 1.0)  # widths in units of the cloth's thickness
+LEAST_RELIEF_PX, MOST_RELIEF_PX = 0.3, 3.0  # a thinner cloth throws none; a broader shadow is seen as ground
 
 BLUR_RATIO = 1.13
 BLURS_PX = 0.6 * BLUR_RATIO ** np.arange(13)
@@ -78,28 +83,43 @@ def whiten(profiles: Singles, scatter: Floats) -> Singles:
     return np.asarray(profiles @ (axes / np.sqrt(variance)[:, None, :]).astype(np.float32))
 
 
-def fit_steps(profiles: Singles, blur_px: float, pull: Floats) -> StepFit:
-    """Fit the step on every profile; the profiles follow each other round a closed outline.
+def shadows_of(relief_px: float) -> Shadows:
+    """Shadows, (share, width in px), that cloth may throw whose upper face is ``relief_px`` above the ground."""
+    if not LEAST_RELIEF_PX < relief_px < MOST_RELIEF_PX:
+        return NO_SHADOW
+    reach_px = round(relief_px, 1)
+    return (*NO_SHADOW, *((share, width * reach_px) for share in SHADOW_SHARES for width in SHADOW_WIDTHS))
+
+
+def fit_steps(profiles: Singles, normals: Floats, blur_px: float, shadows: Shadows, pull: Floats) -> StepFit:
+    """Fit the step on every profile.
 
     Parameters
     ----------
     profiles : (N, K, 3) array
         Whitened, from the cloth outward at ``OFFSETS_PX``.
+    normals : (N, 2) array
+        Unit vectors along the profiles, from the cloth outward.
     blur_px : float
         Standard deviation of the optical blur.
+    shadows : sequence of (share, width)
+        See `shadows_of`.
     pull : (N, D) array
         What else speaks against each of ``SHIFTS_PX``, in units of the noise's variance. It decides between steps, not
         where within a step the edge is.
     """
-    residual = _squared_residuals(profiles, blur_px, SHADOWS) * SPACING_PX
-    variance = residual.min(axis=(1, 2)) / FREEDOM
+    residual = _squared_residuals(profiles, blur_px, shadows) * SPACING_PX
+    height = _height(profiles)
+    variance = np.maximum(residual.min(axis=(1, 2)) / FREEDOM, np.square(MISFIT * height))
     cost = residual / variance[:, None, None]
-    weight = _shadow_weights(cost.min(axis=2))
+    weight = _shadow_weights(cost.min(axis=2), normals)
     likely = cost[np.arange(len(cost)), weight.argmax(axis=1)]
+    mixed = 2 * int(np.ceil(MIXED_BLURS * blur_px / SEARCH_STEP_PX)) + 1
+    pull = minimum_filter1d(pull, mixed, axis=1, mode="nearest")
     start = (np.minimum(likely - likely.min(axis=1, keepdims=True), STEP_LIMIT) + pull).argmin(axis=1)
     offset, u = _vertices(cost, start)
     u *= np.sqrt(cost.min(axis=2) / FREEDOM)
-    return StepFit((weight * offset).sum(axis=1), (weight * u).sum(axis=1), _contrast(profiles, variance))
+    return StepFit((weight * offset).sum(axis=1), (weight * u).sum(axis=1), height / np.sqrt(variance))
 
 
 def estimate_blur(profiles: Singles) -> float:
@@ -153,14 +173,21 @@ def _side(x: Floats, blur_px: float) -> tuple[Floats, Floats]:
     return level, (x * level - blur_px * gauss) / REACH_PX
 
 
-def _shadow_weights(cost: Floats) -> Floats:
-    """(N, S) weight of each shadow on each profile, from the mean of the limited costs (N, S) of its neighbours.
+def _shadow_weights(cost: Floats, normals: Floats) -> Floats:
+    """(N, S) weight of each shadow on each profile, from the mean limited costs of the profiles that face its way.
 
-    Neighbours share their texture, so that many count as little more than one.
+    Profiles share their texture and what the model lacks, so that many count as little more than one.
     """
     limited = np.minimum(cost - cost.min(axis=1, keepdims=True), SHADOW_LIMIT)
-    excess = gaussian_filter1d(limited, NEIGHBOURS, axis=0, mode="wrap")
-    likelihood = np.exp(excess.min(axis=1, keepdims=True) - excess)
+    facing = np.arctan2(normals[:, 1], normals[:, 0]) / (2.0 * np.pi) * DIRECTIONS
+    low = np.floor(facing)
+    share = np.zeros((len(facing), DIRECTIONS))
+    rows = np.arange(len(facing))
+    share[rows, low.astype(int) % DIRECTIONS] = 1.0 - (facing - low)
+    share[rows, (low.astype(int) + 1) % DIRECTIONS] = facing - low
+    share = gaussian_filter1d(share, DIRECTION_SD, axis=1, mode="wrap")
+    excess = share @ (share.T @ limited / np.maximum(share.sum(axis=0), 1e-9)[:, None])
+    likelihood = np.exp(0.5 * (excess.min(axis=1, keepdims=True) - excess))
     weights: Floats = likelihood / likelihood.sum(axis=1, keepdims=True)
     return weights
 
@@ -176,9 +203,9 @@ def _vertices(cost: Floats, start: NDArray[np.intp]) -> tuple[Floats, Floats]:
     return SHIFTS_PX[best] + vertex * SEARCH_STEP_PX, np.sqrt(2.0 / bend) * SEARCH_STEP_PX
 
 
-def _contrast(profiles: Singles, variance: Floats) -> Floats:
-    """Height of the step over the noise, all channels together."""
+def _height(profiles: Singles) -> Floats:
+    """Height of the step, all channels together."""
     third = profiles.shape[1] // 3
-    height = profiles[:, :third].mean(axis=1) - profiles[:, -third:].mean(axis=1)
-    contrast: Floats = np.sqrt(np.square(height, dtype=np.float64).sum(axis=1) / variance)
-    return contrast
+    step = profiles[:, :third].mean(axis=1) - profiles[:, -third:].mean(axis=1)
+    height: Floats = np.sqrt(np.square(step, dtype=np.float64).sum(axis=1))
+    return height
