@@ -63,6 +63,11 @@ def measure_piece(
     Returns
     -------
     Piece
+
+    Raises
+    ------
+    ClothNotFound
+        Its edges enclose another area than its outline, as those of a narrow strip may.
     """
     outer = shape_of(outline, view, thickness_mm, None if given is None else given.breaks)
     inner = [shape_of(hole, view, thickness_mm) for hole in holes]
