@@ -121,10 +121,6 @@ class WorkerPool:
         """Whether further work is refused."""
         return len(self._waiting) >= self.limit
 
-    def process_ids(self) -> list[int]:
-        """Of the workers that run."""
-        return [slot.process.pid for slot in self._slots if slot.process is not None and slot.process.pid is not None]
-
     def submit(self, ticket: Ticket, *, forced: bool = False) -> None:
         """Hand in work.
 

@@ -83,6 +83,7 @@ def panels_of_all(files: Sequence[Path]) -> "list[Panel]":
 
 
 def named(panels: "Sequence[Panel]", name: str) -> "Panel":
+    """The piece of this name."""
     for panel in panels:
         if panel.id.lower() == name.strip().lower():
             return panel
@@ -90,6 +91,7 @@ def named(panels: "Sequence[Panel]", name: str) -> "Panel":
 
 
 def only(panels: "Sequence[Panel]") -> "Panel":
+    """The one piece there is; where there are several, one must be named."""
     if len(panels) > 1:
         raise OptionInvalid(f"Say which piece with --piece: {', '.join(panel.id for panel in panels)}.")
     return panels[0]
@@ -105,6 +107,7 @@ def with_edge(panels: "Sequence[Panel]", edge: str) -> "Panel":
 
 
 def edge_id(panel: "Panel", name: str) -> str:
+    """Id of the edge that has this name or label."""
     with plainly(panel):
         return panel.edge(name).id
 
@@ -234,6 +237,7 @@ def ratio_of(text: str | None) -> float | None:
 
 
 def direction_of(text: str) -> "Direction":
+    """``along``, ``across`` or ``bias``."""
     from flatmeasure.pieces.rectangles import Direction
 
     if text not in list(Direction):

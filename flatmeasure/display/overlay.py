@@ -14,12 +14,10 @@ from numpy.typing import NDArray
 
 from flatmeasure.display.labels import Colour, Label, draw_labels, draw_text, place_labels
 from flatmeasure.photos.camera import Points
-from flatmeasure.photos.photo import Photo
+from flatmeasure.photos.photo import Photo, Pixels
 from flatmeasure.results.measurement import Edge, Measurement, Piece
 from flatmeasure.units import LengthUnit, format_length, format_quantity, mm_per_unit
 from flatmeasure.view.rectification import Rectification
-
-Pixels = NDArray[np.uint8]
 
 LONG_SIDE_PX = 1600
 MARGIN_CLOTH = (0.2, 0.09)  # across and down, of the part with cloth: room for labels
@@ -183,10 +181,10 @@ def _draw_piece(picture: Pixels, cost: NDArray[np.float32], piece: Piece, frame:
         _draw_dashed(picture, frame.shown(flaw.outline_px[np.r_[: len(flaw.outline_px), 0]]), WHITE, finely=True)
         _fill(cost, [flaw.outline_px], frame, COST_FLAW)
     for number, corner in enumerate(piece.corners, start=1):
-        _draw_corner(picture, cost, frame.shown(corner.at_px), _inward(piece, number - 1, frame), str(number))
+        _draw_corner(picture, cost, frame.shown(corner.at_px), _inward(piece, number - 1), str(number))
 
 
-def _inward(piece: Piece, index: int, frame: _Frame) -> Points:
+def _inward(piece: Piece, index: int) -> Points:
     """Unit direction from a corner into the cloth, half-way between its two edges."""
     before, after = piece.edges[index - 1].points_px, piece.edges[index].points_px
     ahead, back = (_unit(line[min(3, len(line) - 1)] - line[0]) for line in (after, before[::-1]))

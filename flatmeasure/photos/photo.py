@@ -9,6 +9,7 @@ import os
 import warnings
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TypeVar
 
 import cv2
 import numpy as np
@@ -20,6 +21,7 @@ from flatmeasure.photos.jpeg import decode_jpeg
 
 Pixels = NDArray[np.uint8]
 Light = NDArray[np.float32]
+Floating = TypeVar("Floating", bound=np.floating)
 PhotoSource = str | os.PathLike[str] | bytes | Pixels
 
 DEFAULT_MEGAPIXELS = 80.0
@@ -270,10 +272,15 @@ def linear_light(pixels: Pixels) -> Light:
 
 def display_light(linear: NDArray[np.floating]) -> Pixels:
     """Encode linear light 0..1 (cut to that range) as sRGB codes 0..255 of the same shape (IEC 61966-2-1)."""
-    light = np.clip(linear, 0.0, 1.0)
-    code = np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1.0 / 2.4) - 0.055)
-    encoded: Pixels = np.rint(code * 255.0).astype(np.uint8)
+    encoded: Pixels = np.rint(unrounded_codes(linear)).astype(np.uint8)
     return encoded
+
+
+def unrounded_codes(linear: NDArray[Floating]) -> NDArray[Floating]:
+    """The codes of `display_light` before they are rounded, for what is yet to be added, such as noise."""
+    light = np.clip(linear, 0.0, 1.0)
+    code: NDArray[Floating] = np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1.0 / 2.4) - 0.055) * 255.0
+    return code
 
 
 def luminance(linear_rgb: Light) -> Light:

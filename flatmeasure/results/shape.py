@@ -83,7 +83,7 @@ def shape_of(
     z_mm = heights_mm(seen, step / np.linalg.norm(step, axis=1, keepdims=True), view, thickness_mm)
     seen = view.to_picture(points, z_mm)
     corners = (len(points) - 1 - starts)[::-1] if hole else starts
-    fields = _fields(points, seen, normals, z_mm, view, thickness_mm)
+    fields = _fields(seen, normals, z_mm, view, thickness_mm)
     return Shape(points, seen, starts, fields, _sides(points, seen, corners, view, thickness_mm), fit)
 
 
@@ -117,9 +117,7 @@ def _slide(moving: Points, staying: Points) -> Points:
     return np.asarray((moving - cosine * staying) / max(1.0 - cosine**2, SLIDE_LIMIT))
 
 
-def _fields(
-    points: Points, seen: Points, normals: Points, z_mm: Points, view: Rectification, thickness_mm: float
-) -> Points:
+def _fields(seen: Points, normals: Points, z_mm: Points, view: Rectification, thickness_mm: float) -> Points:
     """(K, P, 2) displacements of the outline by one standard deviation of each shared cause, mm."""
     camera = view.deviations(seen, z_mm)
     u_thickness = U_THICKNESS_GIVEN + 0.1 * thickness_mm if thickness_mm > 0 else U_THICKNESS_UNKNOWN

@@ -13,6 +13,7 @@ from PIL import ExifTags, Image
 from shapely.geometry.polygon import orient
 
 from flatmeasure.photos.camera import Points
+from flatmeasure.photos.photo import linear_light, unrounded_codes
 from flatmeasure.references.figures import code_cells, corner_marks
 from flatmeasure.synthetic.coverage import coverage
 from flatmeasure.synthetic.scene import Colour, LaidCloth, LaidReference, Scene, see_loop, silhouette_px
@@ -51,7 +52,7 @@ def render_photo(scene: Scene, seed: int = 0) -> NDArray[np.uint8]:
     """
     width, height = scene.size_px
     picture = np.empty((height, width, 3), np.float32)
-    picture[:] = _linear(scene.floor_colour)
+    picture[:] = _linear_of(scene.floor_colour)
     _paint_mat(picture, scene)
     for reference in scene.references:
         _paint_reference(picture, reference, scene)
@@ -64,7 +65,7 @@ def render_photo(scene: Scene, seed: int = 0) -> NDArray[np.uint8]:
     picture *= 1.0 + down * np.linspace(-0.5, 0.5, height, dtype=np.float32)[:, None, None]
     if scene.blur_px > 0:
         cv2.GaussianBlur(picture, (0, 0), scene.blur_px, dst=picture)
-    codes = _encode(picture)
+    codes = unrounded_codes(picture)
     codes += scene.noise * np.random.default_rng(seed).standard_normal(codes.shape, dtype=np.float32)
     return np.clip(np.rint(codes), 0, 255).astype(np.uint8)
 
@@ -156,13 +157,13 @@ def _paint_cloth(picture: Picture, cloth: LaidCloth, scene: Scene) -> None:
     starts = np.arange(low[0], high[0], 2 * cloth.stripe_mm)
     bands = [see_loop(band + np.array([x, 0.0]), scene, cloth.thickness_mm) for x in starts]
     stripes = _whole(bands, scene)[..., None]
-    colour = _linear(cloth.colour) * (1.0 - stripes) + _linear(cloth.stripe_colour) * stripes
+    colour = _linear_of(cloth.colour) * (1.0 - stripes) + _linear_of(cloth.stripe_colour) * stripes
     picture += _whole(loops, scene)[..., None] * (colour - picture)
 
 
 def _fill(picture: Picture, loops_px: list[Points], colour: Colour) -> None:
     share, window = coverage(loops_px, (picture.shape[1], picture.shape[0]))
-    picture[window] += share[..., None] * (_linear(colour) - picture[window])
+    picture[window] += share[..., None] * (_linear_of(colour) - picture[window])
 
 
 def _whole(loops_px: list[Points], scene: Scene) -> NDArray[np.float32]:
@@ -176,13 +177,5 @@ def _box(width: float, height: float) -> Points:
     return np.array([[-width, -height], [width, -height], [width, height], [-width, height]]) / 2
 
 
-def _linear(colour: Colour) -> NDArray[np.float32]:
-    """sRGB codes to linear light (IEC 61966-2-1)."""
-    code = np.array(colour, np.float32) / 255
-    return np.where(code <= 0.04045, code / 12.92, ((code + 0.055) / 1.055) ** 2.4).astype(np.float32)
-
-
-def _encode(linear: Picture) -> Picture:
-    """Linear light to sRGB codes, 0 to 255, not rounded (IEC 61966-2-1)."""
-    light = np.clip(linear, 0.0, 1.0)
-    return np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** np.float32(1 / 2.4) - 0.055) * np.float32(255)
+def _linear_of(colour: Colour) -> NDArray[np.float32]:
+    return linear_light(np.array(colour, np.uint8))
