@@ -244,3 +244,20 @@ def test_no_machine_of_ours_is_named() -> None:
             text = path.read_text(encoding="utf-8", errors="ignore")
             named += [f"{line}: {match.group()}" for match in [pattern.search(text)] if match]
     assert named == []
+
+
+def test_the_map_is_true() -> None:
+    """Modules that the table of DEVELOPERS.md names exist, and every package has its row."""
+    table = re.findall(r"^\| (`.*?) \| (.*?) \|", (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8"), re.MULTILINE)
+    rows = {re.findall(r"`(\w+)`", head)[0]: re.findall(r"`([\w*]+)`", modules) for head, modules in table}
+    assert {package for package in ORDER if package.isidentifier()} <= set(rows)
+    named = [(package, name) for package, names in rows.items() if package in ORDER for name in names]
+    assert [(package, name) for package, name in named if not list((PACKAGE / package).glob(f"{name}.py"))] == []
+
+
+def test_every_command_is_in_the_readme() -> None:
+    table = re.findall(r"^\| ((?:`\w+`(?:, )?)+) \|", (ROOT / "README.md").read_text(encoding="utf-8"), re.MULTILINE)
+    app = importlib.import_module("flatmeasure.cli").app
+    commands = {command.callback.__name__ for command in app.registered_commands}
+    commands |= {group.name for group in app.registered_groups}
+    assert set(re.findall(r"`(\w+)`", " ".join(table))) == commands
