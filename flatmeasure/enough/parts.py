@@ -17,6 +17,7 @@ from flatmeasure.photos.camera import Points
 from flatmeasure.pieces.panel_parts import polygons
 
 SIMPLER_MM = 0.1  # outlines are thinned by this before the search; pieces only grow by it, cloth only shrinks
+ROUNDING_MM = 1e-9
 
 
 @dataclass(frozen=True, eq=False)
@@ -159,7 +160,9 @@ def _outer(shape: Polygon, grow_mm: float) -> Polygon:
     filled = Polygon(shape.exterior)
     thin = polygons(filled.simplify(SIMPLER_MM))[0]
     off = float(shapely.hausdorff_distance(filled.exterior, thin.exterior))
-    return polygons(thin.buffer(grow_mm + off, join_style="mitre", mitre_limit=3.0))[0] if grow_mm + off else filled
+    if grow_mm + off < ROUNDING_MM:  # of a buffer as thin as rounding nothing may be left (seen with GEOS 3.14)
+        return filled
+    return polygons(thin.buffer(grow_mm + off, join_style="mitre", mitre_limit=3.0))[0]
 
 
 def inner_cloth(cloth: BaseGeometry, shrink_mm: float) -> BaseGeometry:
