@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from flatmeasure.errors import OptionInvalid, ProfileUnreadable
-from flatmeasure.files import write_file
+from flatmeasure.files import json_bytes, write_file
 from flatmeasure.photos.camera import Points
 from flatmeasure.photos.photo import Photo
 from flatmeasure.view.bundle import CameraPrior
@@ -197,7 +197,7 @@ def save_profile(profile: LensProfile, folder: Path) -> Path:
     except OSError as error:
         raise OptionInvalid(f"The folder {folder} can't be made: {error.strerror}.") from error
     path = folder / file_name(profile.camera, profile.focal_35mm, profile.size_px)
-    write_file(path, (json.dumps(profile.to_dict(), indent=1) + "\n").encode())
+    write_file(path, json_bytes(profile.to_dict()))
     return path
 
 
