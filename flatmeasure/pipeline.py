@@ -250,8 +250,8 @@ def _piece_notes(piece: Piece) -> Iterator[Note]:
     if piece.confidence < UNSURE:
         yield Note(
             "cloth-unsure",
-            f"Piece {piece.id} hardly differs from the ground it lies on.",
-            "Lay a sheet of another colour underneath.",
+            f"Piece {piece.id} may be no cloth, or not all of it: the ground or a print on it looks like the other.",
+            "Lay a sheet of another colour underneath, or mark by hand what is cloth and what is not.",
         )
     for number, flaw in enumerate(piece.flaws, start=1):
         yield Note(

@@ -3,18 +3,20 @@
 from dataclasses import replace
 from functools import cache, partial
 
+import cv2
 import numpy as np
 import pytest
 from shapely.geometry import LineString
 
 from flatmeasure.cloth.segmentation import segment_cloth
+from flatmeasure.cloth.things import reaching_in
 from flatmeasure.correction import Corrections, RemovedCorner, correct
 from flatmeasure.display.overlay import draw_overlay
 from flatmeasure.edges.joints import Break
 from flatmeasure.errors import ClothNotFound
 from flatmeasure.outline.refinement import Outline, refine_outline
 from flatmeasure.photos.photo import Photo, load_photo
-from flatmeasure.pipeline import LEFT_OUT, REFUSAL, REFUSED, measure
+from flatmeasure.pipeline import LEFT_OUT, REFUSAL, REFUSED, UNSURE, measure
 from flatmeasure.results.measurement import Flaw, Measurement, Piece
 from flatmeasure.results.measures import GivenEdges, measure_piece
 from flatmeasure.results.shape import TOO_NARROW
@@ -164,3 +166,34 @@ def test_suspected_flaws_are_drawn() -> None:
     drawn = after[:height][changed].mean(axis=1)
     assert (drawn > 200).any()
     assert (drawn < 60).any()
+
+
+def test_a_print_of_the_ground_s_colour_at_the_outline_is_doubted() -> None:
+    """Dots of the mat's colour; where one lies across the edge, the outline may follow it."""
+    whole = shot(CLEARLY)
+    squares = [corners_px(laid, scene()) for laid in REFERENCES]
+    inside = [(650, 520), (800, 560), (720, 680), (880, 650), (600, 640)]
+    edge = tuple(int(c) for c in see(PANEL[:2].mean(axis=0)[None], scene(), 0.0)[0])
+
+    def confidence(*dots: tuple[int, int]) -> float:
+        picture = np.array(whole.rgb)
+        for dot in dots:
+            cv2.circle(picture, dot, 32, Mat().colour, -1, cv2.LINE_AA)
+        blurred = np.asarray(cv2.GaussianBlur(picture, (0, 0), 0.7), dtype=np.uint8)
+        return segment_cloth(replace(whole, rgb=blurred), references_px=squares, mm_per_px=0.8)[0].confidence
+
+    assert confidence(*inside) > UNSURE
+    assert confidence(*inside, edge) < UNSURE
+
+
+def test_what_reaches_in_from_the_picture_s_edge_like_an_arm_is_doubted() -> None:
+    """Small beside the cloth, cut off by the frame, and rather no cloth to the network."""
+    cloth = np.zeros((60, 90), bool)
+    cloth[10:40, 10:50] = True
+    cloth[40:60, 70:78] = True  # at the frame
+    cloth[5:15, 70:78] = True  # whole
+    learned = np.where(np.arange(90) < 60, 3.0, -0.5) * np.ones((60, 1))
+    arm = reaching_in(cloth, learned.astype(np.float32))
+    assert arm[50, 74]
+    assert arm.sum() == 20 * 8
+    assert not reaching_in(cloth, np.full(cloth.shape, 2.0, np.float32)).any()  # cloth to the network

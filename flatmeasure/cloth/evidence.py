@@ -25,6 +25,7 @@ _RARE = 1e-5  # share of a colour that says nothing
 _CROSS = np.array([[0, 1, 0], [1, 1, 1], [0, 1, 0]], np.uint8)
 _DARK, _CLEARLY_DARKER = 2.0, 1.5  # distances to lit ground
 _OPEN_SHARE, _SHARP_PX = 0.5, 1.6
+_SLIT = 2
 _PAINT_SHRINK, _PAINT_BLUR = 4, 6.0
 
 
@@ -47,8 +48,10 @@ def ground_evidence(view: GroundView, allowed: Mask, border_is_ground: bool) -> 
     return np.asarray(odds, dtype=np.float32)
 
 
-def sharp_shade(view: GroundView, probability: Scalar, shadow_width: float) -> Mask:
+def sharp_shade(view: GroundView, probability: Scalar, shadow_width: float) -> tuple[Mask, Mask]:
     """Areas that look like ground in shade but are no shadow: wide, and sharp against the lit ground.
+
+    The second mask holds the slits between them and other cloth, too narrow to tell: both colours mix there.
 
     Cloth laid flat casts a shadow no wider than a few times its thickness; a hand or a lamp stand casts one with a soft
     edge. So grey cloth on a white mat is told from shade. The edge's width is the count of pixels of middling
@@ -74,7 +77,9 @@ def sharp_shade(view: GroundView, probability: Scalar, shadow_width: float) -> M
         middling = (lit > low + 0.25 * (high - low)) & (lit < low + 0.75 * (high - low))
         if high - low > _CLEARLY_DARKER and (beside & middling).sum() < _SHARP_PX * rim.sum():
             found |= area
-    return found
+    found = _dilated(found, _SLIT) & dark  # with what the opening had cut off
+    cloth = found | (view.allowed & ~other)
+    return found, ~_dilated(~_dilated(cloth, _SLIT), _SLIT) & _dilated(found, 2 * _SLIT) & view.allowed & ~cloth
 
 
 def learned_evidence(shown: Pixels, window: Window, shape: tuple[int, ...]) -> Scalar:

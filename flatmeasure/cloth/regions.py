@@ -11,10 +11,12 @@ from flatmeasure.photos.camera import Points
 from flatmeasure.photos.photo import Pixels
 
 _PRINT_OPENINGS = 4
+_MOUTH, _NOTCH_SHARE = 1.5, 0.33  # of the print's width: what is bridged, and how deep a notch is
+_MOST_OF_A_PRINT = 0.1  # of the piece
 _SURE_GROUND = 0.45
 _WINDOW = (11, 11)
 _CLEAR_STEP = 0.08  # of the full scale, over the three channels together
-_DOUBT = 0.45  # confidence of what may be no cloth
+_DOUBT = 0.45  # greatest confidence of what may be no cloth, or not all of it
 _WELL_INSIDE = 0.8  # usual probability inside a piece that leaves no doubt
 _MARGIN = 8
 _TRACE_SCALE = 4  # a mask is traced on a grid this much finer, so that its outline runs between its pixels
@@ -55,20 +57,31 @@ class Sizes:
     shadow_width: float
 
 
-def clean_mask(probability: Scalar, cloth: Mask, sizes: Sizes, kept_open: Mask) -> Mask:
+@dataclass(frozen=True, eq=False)
+class CleanMask:
+    """Cloth without specks and openings of prints; ``nibbled``: pieces into whose outline a print seems to cut."""
+
+    cloth: Mask
+    nibbled: Mask
+
+
+def clean_mask(probability: Scalar, cloth: Mask, sizes: Sizes, kept_open: Mask, like_ground: Mask) -> CleanMask:
     """Drop specks, close what is no hole.
 
     An opening inside a piece is a hole when it is large, surely ground, and stands alone; a print whose colour equals
     the ground's makes many, which are closed, and so are the notches of that width along the outline. Openings with a
-    pixel of ``kept_open`` stay.
+    pixel of ``kept_open`` stay. Cloth may look ``like_ground`` in a print.
     """
-    cleaned = np.zeros_like(cloth)
+    cleaned, nibbled = np.zeros_like(cloth), np.zeros_like(cloth)
     labels, count = _labelled(cloth)
     for k in range(1, count):
         piece = labels == k
         if piece.sum() >= sizes.piece_area and _inner_width(piece) >= sizes.piece_width:
-            cleaned |= _fill_openings(piece, probability, sizes, kept_open)
-    return cleaned
+            filled = _fill_openings(piece, probability, sizes, kept_open)
+            cleaned |= filled
+            if _is_nibbled(filled, like_ground, sizes):
+                nibbled |= filled
+    return CleanMask(cleaned, nibbled)
 
 
 def trace_regions(
@@ -80,7 +93,7 @@ def trace_regions(
     ----------
     probability : (H, W) float32 array
     doubtful : (H, W) bool array
-        Pieces that may be no cloth.
+        Pieces that may be no cloth, or not all of it.
     picture : (H, W, 3) uint8 array
         From the contrast along the outline and the probability inside comes the confidence.
     to_photo : tuple of float
@@ -94,8 +107,8 @@ def trace_regions(
         window = _window(piece)
         contrast = _boundary_contrast(piece[window], cloth[window], picture[window])
         certainty = float(np.clip((probability[piece].mean() - 0.5) / (_WELL_INSIDE - 0.5), 0.0, 1.0))
-        doubt = _DOUBT if doubtful[piece].any() else 1.0
-        regions.append(_trace(piece, window, contrast * certainty * doubt, to_photo))
+        most = _DOUBT if doubtful[piece].any() else 1.0
+        regions.append(_trace(piece, window, min(contrast * certainty, most), to_photo))
     return tuple(regions)
 
 
@@ -135,6 +148,21 @@ def _fill_openings(piece: Mask, probability: Scalar, sizes: Sizes, kept_open: Ma
     for hole in holes:
         filled = filled & ~hole
     return filled
+
+
+def _is_nibbled(piece: Mask, like_ground: Mask, sizes: Sizes) -> bool:
+    """Whether a print of the ground's colour shows inside, and the outline has notches about as wide.
+
+    They are wider than the fillet by which closing rounds a right angle.
+    """
+    labels, count = _labelled(piece & like_ground)
+    areas = np.bincount(labels.ravel(), minlength=count)
+    dots = [labels == k for k in range(1, count) if sizes.hole_area <= areas[k] < _MOST_OF_A_PRINT * piece.sum()]
+    widths = [width for width in map(_inner_width, dots) if width >= sizes.hole_width]
+    if len(widths) < _PRINT_OPENINGS:
+        return False
+    width = float(np.median(widths))
+    return _inner_width(_closed(piece, _MOUTH * width) & ~piece) > _NOTCH_SHARE * width
 
 
 def _closed(mask: Mask, width: float) -> Mask:

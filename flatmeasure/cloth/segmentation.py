@@ -16,7 +16,7 @@ from flatmeasure.cloth.ground import Mask, Scalar
 from flatmeasure.cloth.hints import Hints, check_hints, draw_marks
 from flatmeasure.cloth.regions import ClothRegion, Sizes, clean_mask, trace_regions
 from flatmeasure.cloth.separation import Seen, look, separate
-from flatmeasure.cloth.things import doubtful_pieces, things_among
+from flatmeasure.cloth.things import doubtful_pieces, reaching_in, things_among
 from flatmeasure.errors import ClothNotFound
 from flatmeasure.photos.camera import Points
 from flatmeasure.photos.photo import Photo, Pixels, load_photo
@@ -24,6 +24,7 @@ from flatmeasure.references.candidates import coded_candidates, grey_of
 
 _MEDIUM_PX, _SMALL_PX = 750_000, 100_000
 _WORTH_SHOWING = 0.3  # of the surest piece's confidence
+_LIKE_GROUND = 4.0  # a distance beyond which nothing is taken for ground
 _SMALLEST_PIECE_MM2, _SMALLEST_WIDTH_MM = 400.0, 12.0
 _SMALLEST_HOLE_MM2, _SMALLEST_HOLE_WIDTH_MM = 150.0, 10.0
 _WIDEST_NOTCH_MM = 25.0  # of a print along the outline
@@ -134,7 +135,11 @@ def resegment_cloth(seen: SeenCloth, hints: Hints | None = None) -> tuple[ClothR
     found = separate(seen.seen, marks)
     probability, learned = _resized(found.probability, medium), _resized(found.learned, medium)
     kept_open = _resized(marks.ground.astype(np.float32), medium) > 0.5
-    cloth = clean_mask(probability, _snap(probability, small.shape[1], medium), seen.sizes, kept_open)
+    view = seen.seen.view
+    like_ground = _resized((view.distance < _LIKE_GROUND).astype(np.float32), medium) > 0.5
+    snapped = _snap(probability, small.shape[1], medium)
+    cleaned = clean_mask(probability, snapped, seen.sizes, kept_open, like_ground)
+    cloth = cleaned.cloth
     doubtful = doubtful_pieces(cloth, learned)
     if seen.seen.on_a_mat:  # all that lies on a mat may be cloth, so a doubt alone is not enough
         allowed = _resized(found.allowed.astype(np.float32), medium) > 0.5
@@ -142,6 +147,7 @@ def resegment_cloth(seen: SeenCloth, hints: Hints | None = None) -> tuple[ClothR
     else:
         cloth &= ~doubtful
     to_photo = (float(seen.photo_px[0]) / medium.shape[1], float(seen.photo_px[1]) / medium.shape[0])
+    doubtful |= cleaned.nibbled | reaching_in(cloth, learned)
     regions = trace_regions(cloth, probability, doubtful, medium, to_photo)
     if not regions:
         raise ClothNotFound(

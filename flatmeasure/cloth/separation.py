@@ -132,9 +132,9 @@ def separate(seen: Seen, marks: Marks) -> Separation:
         colour[printed] = np.maximum(colour[printed], 0.0)
         log_odds = _FIRST_WEIGHT * first + _COLOUR_WEIGHT * colour
         probability = _settle(_with_marks(log_odds, allowed, marks), seen.within_edges)
-    sharp = sharp_shade(view, probability, seen.shadow_width)
+    sharp, slit = sharp_shade(view, probability, seen.shadow_width)
     if sharp.any():
-        log_odds = np.where(sharp, np.float32(_LIKELY), log_odds)
+        log_odds = np.where(slit, np.maximum(log_odds, 0.0), np.where(sharp, np.float32(_LIKELY), log_odds))
         probability = _settle(_with_marks(log_odds, allowed, marks), seen.within_edges)
     return Separation(probability, learned, allowed)
 

@@ -11,7 +11,7 @@ import numpy as np
 from flatmeasure.cloth.ground import Mask, Scalar
 from flatmeasure.photos.photo import Pixels
 
-_SURE_NONE = -2.5  # mean log-odds of the network
+_SURE_NONE, _RATHER_NONE = -2.5, 0.0  # mean log-odds of the network
 _SMALL_BESIDE = 0.35  # of the largest piece's area
 _DISC, _SPINDLY, _RECTANGLE = 0.85, 0.55, 0.88  # of the enclosing circle, the hull, the enclosing rectangle
 _PRINT_STEP = 90  # codes from a card's white margin to the dark inside
@@ -19,12 +19,25 @@ _PRINT_STEP = 90  # codes from a card's white margin to the dark inside
 
 def doubtful_pieces(cloth: Mask, learned: Scalar) -> Mask:
     """The pieces that the network takes for no cloth and that are small beside another."""
+    return _small_pieces(cloth, learned, _SURE_NONE)
+
+
+def reaching_in(cloth: Mask, learned: Scalar) -> Mask:
+    """The pieces that may be a hand or an arm: small beside another, rather no cloth, cut off by the picture's edge."""
+    small = _small_pieces(cloth, learned, _RATHER_NONE)
+    labels = cv2.connectedComponents(small.astype(np.uint8), connectivity=4)[1]
+    rims = (labels[:2], labels[-2:], labels[:, :2], labels[:, -2:])
+    cut_off = np.unique(np.concatenate([rim.ravel() for rim in rims]))
+    return np.asarray(np.isin(labels, cut_off[cut_off > 0]), dtype=bool)
+
+
+def _small_pieces(cloth: Mask, learned: Scalar, most_odds: float) -> Mask:
     count, labels, stats, _ = cv2.connectedComponentsWithStats(cloth.astype(np.uint8), connectivity=4)
     if count < 3:
         return np.zeros_like(cloth)
     area = stats[1:, cv2.CC_STAT_AREA].astype(np.float64)
     mean = np.bincount(labels.ravel(), learned.ravel(), count)[1:] / area
-    doubtful = (mean < _SURE_NONE) & (area < _SMALL_BESIDE * area.max())
+    doubtful = (mean < most_odds) & (area < _SMALL_BESIDE * area.max())
     return np.asarray(np.concatenate([[False], doubtful])[labels], dtype=bool)
 
 
