@@ -13,12 +13,12 @@ _QUIET = ["--disable-quic", "--no-first-run", "--disable-background-networking",
 ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-sync", *_QUIET]
 PHONE: dict[str, Any] = {
     "viewport": {"width": 390, "height": 844},
-    "device_scale_factor": 2,
     "has_touch": True,
     "is_mobile": True,
 }
 DESKTOP: dict[str, Any] = {"viewport": {"width": 1280, "height": 800}}
-SHOWN_MS = 30_000
+SHOWN_MS = 60_000
+_BLOCKED = "Service Worker registration blocked by Playwright"
 
 
 @contextmanager
@@ -35,7 +35,8 @@ class Visitor:
 
     def __init__(self, browser: Browser, url: str, device: dict[str, Any], **more: Any) -> None:
         self.url = url
-        self.context: BrowserContext = browser.new_context(**device, **more)
+        quiet = {"reduced_motion": "reduce", "service_workers": "block"}  # which would fetch every file once more
+        self.context: BrowserContext = browser.new_context(**{**quiet, **device, **more})
         self.page: Page = self.context.new_page()
         self.complaints: list[str] = []
         self.hosts: set[str] = set()
@@ -46,7 +47,7 @@ class Visitor:
         self.page.on("request", lambda request: self.hosts.add(request.url.split("/")[2]))
 
     def _note(self, message: ConsoleMessage) -> None:
-        if message.type in ("error", "warning"):
+        if message.type in ("error", "warning") and message.text != _BLOCKED:
             self.complaints.append(message.text)
 
     def open(self, where: str = "") -> None:

@@ -66,7 +66,7 @@ def test_explored_without_a_fault(server: Server, described: Path) -> None:
         "overlay|answers$",
     )
     assert "passed" in report
-    explored(server, described, "--phases", "fuzzing", "--max-examples", "2")
+    explored(server, described, "--phases", "fuzzing", "--max-examples", "1")
 
 
 def test_every_operation_says_what_it_does(client: httpx.Client) -> None:

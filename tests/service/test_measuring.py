@@ -166,15 +166,15 @@ def test_corrections_make_revisions(client: httpx.Client, linen: dict[str, Any])
 
 
 def test_other_settings_make_a_revision(client: httpx.Client, linen: dict[str, Any]) -> None:
-    """The whole set of lengths is new, hints and notes stay: the library's measures of the mat's grid alone."""
+    """The whole set of lengths is new, hints and notes stay."""
     hints = {"not_cloth_px": [[[20.0, 20.0], [40.0, 20.0]]]}
     hinted = revised(client, linen, hints=hints, notes={"A": {"name": "front"}}).json()
-    sizes = {"grid_mm": 10, "thickness_mm": 2}
+    sizes = {"square_mm": 40, "grid_mm": 5}
     other = revised(client, hinted, options=sizes).json()
     assert other["options"] == {**sizes, "hints": hints}
     assert other["revisions"][-1]["what"] == "other settings"
     given = flatmeasure.Hints(not_cloth_px=(np.array(hints["not_cloth_px"][0]),))
-    here = flatmeasure.measure(LINEN, hints=given, grid_mm=10, thickness_mm=2).to_dict()["pieces"][0]
+    here = flatmeasure.measure(LINEN, hints=given, square_mm=40, grid_mm=5).to_dict()["pieces"][0]
     piece = other["measurement"]["pieces"][0]
     assert piece.pop("name") == "front"
     assert piece == json.loads(json.dumps(here))
@@ -188,7 +188,7 @@ def test_other_settings_make_a_revision(client: httpx.Client, linen: dict[str, A
         ({"notes": {"A": {"labels": {"A77": "x"}}}}, "no edge A77"),
         ({"moved_corners": [{"piece": "A", "corner": 99, "to_px": [1, 1]}]}, "no corner 99"),
         ({"restore": 9}, "no such revision"),
-        ({"options": {"grid_mm": 0.01}}, "lines"),
+        ({"options": {"thickness_mm": 200}}, "thickness_mm"),
         ({"options": {"hints": {}}}, "options"),
         ({"restore": 1, "notes": {"A": {"name": "x"}}}, "by itself"),
         ({"hints": {"cloth_px": [[[1, 1]]]}, "removed_corners": [{"piece": "A", "corner": 0}]}, "afterwards"),

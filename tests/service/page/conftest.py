@@ -20,7 +20,7 @@ def browser() -> Iterator[Any]:
 @pytest.fixture(scope="package")
 def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
     """A service with an empty stash, for the page."""
-    with running(tmp_path_factory.mktemp("page"), "--workers", "2") as started:
+    with running(tmp_path_factory.mktemp("page"), "--workers", "1") as started:
         yield started
 
 

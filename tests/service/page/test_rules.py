@@ -119,7 +119,7 @@ def test_every_screen_is_legible(
     served: Server, stocked: dict[str, str], browser: Any, device: dict[str, Any], scheme: str
 ) -> None:
     """Contrast, target sizes, nothing wider than the screen, a name for every control (as Chromium computes it)."""
-    visitor = Visitor(browser, served.url, device, color_scheme=scheme, reduced_motion="reduce")
+    visitor = Visitor(browser, served.url, device, color_scheme=scheme)
     tree = visitor.context.new_cdp_session(visitor.page)
     for screen in screens(visitor, stocked):
         assert visitor.page.evaluate(CONTRAST) == [], screen

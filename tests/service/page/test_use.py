@@ -9,10 +9,11 @@ from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
 
+import numpy as np
 import pytest
-from shapely.geometry import Polygon
+from shapely.geometry import LinearRing, Point, Polygon
 
-from tests.service.servers import LINEN, PLAID, ROOT, Server, running
+from tests.service.servers import LINEN, PLAID, ROOT, Server, running, send_photo
 
 pytest.importorskip("playwright.sync_api")
 
@@ -119,6 +120,70 @@ def test_hint_finds_the_outline_anew(visit: Visit, served: Server) -> None:
     outline = Polygon(told["measurement"]["pieces"][0]["outline_px"])
     assert len(stroke) > 5
     assert all(outline.contains(Polygon([(u - 0.5, v), (u + 0.5, v), (u, v + 0.5)])) for u, v in stroke)
+
+
+def test_hint_is_taken_away_and_settings_are_changed(visit: Visit, served: Server) -> None:
+    """Without choosing the photo again; what was not touched is sent as it was, not as it is shown."""
+    hints = {"cloth_px": [[[800, 600], [820, 610]]], "not_cloth_boxes_px": [[10, 10, 60, 50]]}
+    photo = send_photo(
+        served.client, LINEN, {"square_mm": 80, "thickness_mm": 0.12345, "hints": hints, "name": "waistcoat"}
+    ).json()
+    visitor = visit(PHONE)
+    page = visitor.page
+    visitor.open(f"#/m/{photo['id']}")
+    visitor.tab("Correct")
+    page.get_by_label("This is cloth").check()
+    assert page.locator(".hint-line").count() == 2
+    page.get_by_role("button", name="Take away hint 1, this is cloth").click()
+    page.get_by_text("Changed: 1 earlier hint taken away.").wait_for()
+    assert page.locator(".hint-line").count() == 1
+    page.get_by_role("button", name="Measure again").click()
+    page.locator(".summary").wait_for(timeout=SHOWN_MS)
+    told = stored(served, photo["id"])
+    assert told["options"]["hints"] == {"not_cloth_boxes_px": hints["not_cloth_boxes_px"]}
+    visitor.tab("Correct")
+    page.get_by_text("Other settings").click()
+    page.get_by_label("Side of your square").fill("8O")
+    page.get_by_role("button", name="Measure with these settings").click()
+    assert page.get_by_label("Side of your square").get_attribute("aria-invalid") == "true"
+    page.get_by_label("Side of your square").fill("40")
+    page.get_by_role("button", name="Measure with these settings").click()
+    page.locator(".summary").wait_for(timeout=SHOWN_MS)
+    half = stored(served, photo["id"])
+    assert (half["revision"], half["options"]) == (3, {**told["options"], "square_mm": 40})
+    (before,), (after,) = told["measurement"]["pieces"], half["measurement"]["pieces"]
+    assert after["area"]["value"] == pytest.approx(before["area"]["value"] / 4, rel=0.01)
+    page.get_by_role("link", name="Stash").click()
+    page.locator(".piece-card").first.wait_for(timeout=SHOWN_MS)
+    page.go_back()
+    page.locator(".result .chip").first.wait_for(timeout=SHOWN_MS)
+    page.reload()
+    page.locator(".result .chip").first.wait_for(timeout=SHOWN_MS)
+    assert page.url.endswith(f"#/m/{photo['id']}")
+
+
+def test_new_corner_is_moved_at_once(visit: Visit, served: Server) -> None:
+    """It slides along the outline, and is sent once, where it was left."""
+    photo = send_photo(served.client, LINEN, {"square_mm": 80}).json()
+    visitor = visit(DESKTOP)
+    page = visitor.page
+    visitor.open(f"#/m/{photo['id']}")
+    visitor.tab("Correct")
+    page.get_by_label("Add corner").check()
+    page.get_by_role("button", name="Middle of A1").click()
+    x, y = visitor.middle(page.locator(".handle.new"))
+    visitor.drag([(x, y), (x + 30, y + 40), (x + 60, y + 50)])
+    page.get_by_label("Move corner").check()
+    with page.expect_request("**/revisions") as sent:
+        page.get_by_role("button", name="Measure again").click()
+    page.locator(".summary").wait_for(timeout=SHOWN_MS)
+    ((added,),) = sent.value.post_data_json["corrections"].values()
+    (piece,) = photo["measurement"]["pieces"]
+    first = piece["edges"][0]
+    middle = np.mean([piece["corners"][end]["at_px"] for end in (first["from"], first["to"])], axis=0)
+    outline = LinearRing(piece["outline_px"])
+    assert outline.distance(Point(added["at_px"])) < 1.0
+    assert math.dist(added["at_px"], middle) > 40.0
 
 
 def test_names_allowance_and_grain_are_saved(visit: Visit, served: Server) -> None:
@@ -241,7 +306,7 @@ def test_piece_is_taken_from_the_stash_after_a_question(visit: Visit) -> None:
 
 def test_photo_waits_for_the_connection(visit: Visit, served: Server) -> None:
     """Without a connection the page still opens, the photo waits through a reload, and is sent by itself."""
-    visitor = visit(PHONE)
+    visitor = visit(PHONE, service_workers="allow")
     page = visitor.page
     visitor.open()
     page.evaluate("() => navigator.serviceWorker.ready.then(() => {})")
