@@ -1,6 +1,7 @@
 """The mat's printed grid as the only reference: no square lies in the picture."""
 
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
@@ -24,6 +25,12 @@ def photo_of(mat: Mat, view: View = VIEW, cloth: LaidCloth | None = None, **show
     camera, pose = scene_camera(SIZE, view)
     scene = Scene(camera, pose, SIZE, (), (cloth or LaidCloth(PANEL),), mat)
     return Photo(render_photo(replace(scene, **shown)), "mat", "", focal_35mm=26.0)
+
+
+@cache
+def gridded() -> Photo:
+    """A plain panel on lines 10 mm apart."""
+    return photo_of(Mat(grid_mm=10.0))
 
 
 def start_of(photo: Photo, pitch_mm: float) -> tuple[float, float] | None:
@@ -74,7 +81,7 @@ def test_bold_lines_among_fine_ones() -> None:
 
 def test_a_grid_is_pointed_out_where_its_spacing_is_not_said() -> None:
     with pytest.raises(ReferenceNotFound, match="--grid 10mm"):
-        measure(photo_of(Mat(grid_mm=10.0)))
+        measure(gridded())
 
 
 def test_no_grid_failure() -> None:
@@ -87,12 +94,12 @@ def test_no_grid_failure() -> None:
 def test_impossible_spacing_failure() -> None:
     """1 mm instead of 10: the camera would have been 12 cm above the mat."""
     with pytest.raises(ReferenceImplausible, match=r"0\.1 m above the mat"):
-        first_view(photo_of(Mat(grid_mm=10.0)), grid_mm=1.0)
+        first_view(gridded(), grid_mm=1.0)
 
 
 def test_stated_squares_that_are_not_there() -> None:
     """The grid alone then does."""
-    view = first_view(photo_of(Mat(grid_mm=10.0)), square_mm=100.0, grid_mm=10.0)
+    view = first_view(gridded(), square_mm=100.0, grid_mm=10.0)
     assert view.laid == ()
     assert view.pose.centre_mm[2] == pytest.approx(VIEW.height_mm, rel=0.02)
 
