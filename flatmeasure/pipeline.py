@@ -108,7 +108,18 @@ def prepare(
 ) -> "PreparedPhoto":
     """Read a photo, solve its view and look at it: what no hint changes, so that hints are answered within a moment.
 
-    Parameters and errors are those of `measure`.
+    Parameters
+    ----------
+    photo, grid_mm, on_step, square_mm, rectangle_mm, references, printed_side_mm, lens
+        As given to `measure`.
+
+    Returns
+    -------
+    PreparedPhoto
+
+    Raises
+    ------
+    PhotoUnreadable, PhotoUnusable, ReferenceNotFound, ReferenceImplausible, OptionInvalid, ProfileUnreadable
     """
     tell = on_step or _tell_nobody
     tell("reading the photo")
