@@ -214,3 +214,10 @@ def test_grey_cloth_is_no_shadow() -> None:
     lay(picture, SHIRT, (200, 60, 60))
     (region,) = find_cloth(shoot(picture))
     assert overlap(region, SHIRT) > 0.98
+
+
+def test_squares_that_fill_the_photo() -> None:
+    photo = shoot(ground())
+    everywhere = np.array([[-50, -50], [2000, -50], [2000, 2000], [-50, 2000]], dtype=float)
+    with pytest.raises(ClothNotFound, match="fill the whole photo"):
+        segment_cloth(photo, references_px=[everywhere])

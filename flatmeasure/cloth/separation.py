@@ -22,6 +22,7 @@ from flatmeasure.cloth.evidence import (
 from flatmeasure.cloth.ground import GroundView, Mask, Scalar, view_ground, view_other_ground
 from flatmeasure.cloth.hints import Marks
 from flatmeasure.cloth.spread import Smoother, smoother
+from flatmeasure.errors import ClothNotFound
 from flatmeasure.photos.camera import Points
 from flatmeasure.photos.photo import Pixels
 
@@ -100,11 +101,18 @@ def look(small: Pixels, medium: Pixels, references_px: Sequence[Points], shadow_
         In pixels of the small picture; around them is the mat.
     shadow_width : float
         Widest cast shadow with a sharp edge, in pixels of the small picture.
+
+    Raises
+    ------
+    ClothNotFound
+        The references fill the picture.
     """
     smooth = np.asarray(cv2.GaussianBlur(small, (0, 0), 0.7), dtype=np.uint8)
     colours = smooth.astype(np.float32) / 255.0
     if references_px:
         view = view_ground(colours, references_px)
+        if not view.allowed.any():
+            raise ClothNotFound("The squares fill the whole photo: step back until the cloth is in it too.")
         learned = learned_evidence(*paint_over(view, small, medium), view.allowed.shape)
     else:
         everywhere = (slice(0, small.shape[0]), slice(0, small.shape[1]))
