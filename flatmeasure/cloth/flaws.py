@@ -29,7 +29,7 @@ _LEAST_SHADE_STEP, _CHROMA_SHARE = 16.0, 0.25  # of a flaw that differs in light
 _LEAST_AREA, _MOST_AREA = 0.0002, 0.06  # of the piece
 _PRINT_COUNT = 4
 _COMPACT, _SLENDER = 0.7, 4.0
-_GROUND_LIKE = 14.0
+_GROUND_LIKE, _CORE = 14.0, 0.8
 _LEAST_CONFIDENCE = 0.3
 
 
@@ -116,7 +116,8 @@ def _zones(lab: Values, inside: Mask, piece: Mask, reach: float) -> list[tuple[P
         chroma = float(np.hypot(change[1], change[2]))
         if chroma < _CHROMA_SHARE * abs(float(change[0])) and abs(change[0]) < _LEAST_SHADE_STEP:
             continue
-        kind = _kind(change, float(np.linalg.norm(np.median(lab[zone], axis=0) - ground)))
+        core = zone & (deviation >= np.quantile(deviation[zone], _CORE))  # the rim of a small one mixes with the cloth
+        kind = _kind(change, float(np.linalg.norm(np.median(lab[core], axis=0) - ground)))
         sure = float(np.clip(np.median(deviation[zone]) / (4.0 * _FAR), 0.0, 1.0)) ** 0.5 * 0.95 / len(large) ** 0.5
         if sure >= _LEAST_CONFIDENCE:
             zones.append((_outline(zone), kind, round(sure, 3)))

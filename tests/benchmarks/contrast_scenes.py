@@ -9,8 +9,9 @@ from shapely.geometry import LineString, Polygon, box
 from shapely.ops import unary_union
 
 from flatmeasure.photos.camera import Points
+from flatmeasure.photos.photo import unrounded_codes
 from flatmeasure.synthetic.coverage import coverage
-from flatmeasure.synthetic.rendering import _encode, _paint_reference, encode_jpeg
+from flatmeasure.synthetic.rendering import _paint_reference, encode_jpeg
 from flatmeasure.synthetic.scene import LaidReference, Scene, View, scene_camera, see, see_loop, turn_matrix
 from tests.benchmarks.contrast_textures import (
     BEIGE,
@@ -253,7 +254,7 @@ def _developed(picture: Picture, rng: Rng) -> NDArray[np.uint8]:
     y, x = np.mgrid[-0.5 : 0.5 : height * 1j, -0.5 : 0.5 : width * 1j].astype(np.float32)
     across, down = rng.uniform(-0.35, 0.35, 2)
     picture *= (rng.uniform(0.75, 1.0) * (1.0 + np.float32(across) * x + np.float32(down) * y))[..., None]
-    codes = _encode(cv2.GaussianBlur(picture, (0, 0), rng.uniform(0.6, 1.0)))
+    codes = unrounded_codes(cv2.GaussianBlur(picture, (0, 0), rng.uniform(0.6, 1.0)))
     codes += rng.uniform(1.0, 3.5) * rng.standard_normal(codes.shape, dtype=np.float32)
     return np.clip(np.rint(codes), 0, 255).astype(np.uint8)
 

@@ -4,8 +4,7 @@ import cv2
 import numpy as np
 
 from flatmeasure.cloth.flaws import FlawZone, find_flaws
-from flatmeasure.photos.photo import Photo, load_photo
-from flatmeasure.synthetic.rendering import _encode
+from flatmeasure.photos.photo import Photo, load_photo, unrounded_codes
 from tests.benchmarks.contrast_textures import (
     BEIGE,
     BLACK,
@@ -61,7 +60,8 @@ def shot(cloth: Texture, kind: str | None, seed: int) -> tuple[Photo, np.ndarray
     elif kind == "hole":
         colours = colours + share[..., None] * (picture - colours)
     picture = picture + piece[..., None] * (colours - picture)
-    codes = _encode(cv2.GaussianBlur(picture, (0, 0), 0.8)) + 2.0 * rng.standard_normal((*SIZE, 3), dtype=np.float32)
+    codes = unrounded_codes(cv2.GaussianBlur(picture, (0, 0), 0.8))
+    codes += 2.0 * rng.standard_normal((*SIZE, 3), dtype=np.float32)
     return load_photo(np.clip(np.rint(codes), 0, 255).astype(np.uint8)), at
 
 
