@@ -13,7 +13,7 @@ def proposed(zones: tuple[FlawZone, ...], at: np.ndarray) -> list[FlawZone]:
     return [z for z in zones if cv2.pointPolygonTest(z.outline_px.astype(np.float32), at.tolist(), False) >= 0]
 
 
-@pytest.mark.parametrize(("cloth", "kind"), [("rose", "stain"), ("white", "stain"), ("rose", "hole"), ("navy", "worn")])
+@pytest.mark.parametrize(("cloth", "kind"), [("rose", "stain"), ("white", "stain"), ("rose", "hole"), ("teal", "worn")])
 def test_a_flaw_is_proposed(cloth: str, kind: str) -> None:
     photo, at = shot(PLAIN[cloth], kind, 11)
     zones = find_flaws(photo, OUTLINE)

@@ -29,7 +29,7 @@ _LEAST_SHADE_STEP, _CHROMA_SHARE = 16.0, 0.25  # of a flaw that differs in light
 _LEAST_AREA, _MOST_AREA = 0.0002, 0.06  # of the piece
 _PRINT_COUNT = 4
 _COMPACT, _SLENDER = 0.7, 4.0
-_GROUND_LIKE, _CORE = 14.0, 0.8
+_GROUND_LIKE, _CORE = 9.0, 0.8
 _LEAST_CONFIDENCE = 0.3
 
 
@@ -150,7 +150,10 @@ def _is_compact(zone: Mask) -> bool:
 
 
 def _kind(change: Values, from_ground: float) -> str:
-    """By colour alone: the ground's own shows through a hole, wear bleaches, most stains darken."""
+    """By colour alone: the ground's own shows through a hole, wear bleaches, most stains darken.
+
+    Cloth bleached to just the ground's colour is taken for a hole.
+    """
     if from_ground < _GROUND_LIKE:
         return "hole"
     if change[0] <= 0.0:
