@@ -267,11 +267,10 @@ class _Slot:
         while True:
             if line.poll(POLL_S if not ticket.stopped else POLL_S / 10):
                 word, value = line.recv()
-                if word == "step":
-                    ticket.on_step(*value)
-                    continue
-                ticket.result.set_result(value) if word == "done" else ticket.result.set_exception(value)
-                return
+                if word != "step":
+                    ticket.result.set_result(value) if word == "done" else ticket.result.set_exception(value)
+                    return
+                ticket.on_step(*value)  # and on: work that tells much is stopped and ended as other work is
             if ticket.stopped and not was_told:
                 was_told = True
                 if not ticket.task.can_stop:
