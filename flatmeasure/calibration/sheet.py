@@ -15,15 +15,8 @@ from reportlab.pdfgen.canvas import Canvas
 
 from flatmeasure.display.true_scale import pdf_canvas
 from flatmeasure.errors import OptionInvalid
-from flatmeasure.references.figures import (
-    CODE_CELLS,
-    MARK_REACH,
-    QUIET_ZONE,
-    Points,
-    code_cells,
-    corner_marks,
-    crossings,
-)
+from flatmeasure.photos.camera import Points
+from flatmeasure.references.figures import CODE_CELLS, MARK_REACH, QUIET_ZONE, code_cells, corner_marks, crossings
 from flatmeasure.units import POINTS_PER_MM as MM
 
 SIDE_RANGE_MM = (60.0, 150.0)

@@ -4,14 +4,12 @@ from collections.abc import Sequence
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
 from flatmeasure.edges.corners import find_corners, resample
 from flatmeasure.edges.curves import CORRELATED_MM, Smooth, fit_curve
 from flatmeasure.edges.joints import Break, Chain, Fits, between, settle
 from flatmeasure.edges.rounded import find_rounded
-
-Points = NDArray[np.float64]
+from flatmeasure.photos.camera import Points
 
 BLUNTEST_DEG = 8.0  # a smaller turn between two fitted edges is none
 DOUBTFUL_DEG = 60.0  # a turn up to here must earn its place, of one corner

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-Points = NDArray[np.float64]
+from flatmeasure.photos.camera import Points
+
 Flags = NDArray[np.bool_]
 
 BLUNTEST_DEG = 8.0  # a smaller step is no corner

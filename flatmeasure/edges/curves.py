@@ -9,11 +9,9 @@ lengthen a curve.
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from flatmeasure.edges.splines import Basis
-
-Points = NDArray[np.float64]
+from flatmeasure.photos.camera import Points
 
 CORRELATED_MM = 12.0  # points nearer than this count as one when the shape is judged
 THREAD_MM = 3.0  # and when it is followed faithfully

@@ -14,8 +14,7 @@ from flatmeasure.edges.breaks import find_breaks
 from flatmeasure.edges.curves import Smooth, fit_curve, followed
 from flatmeasure.edges.joints import Break, Chain, Fits, Joint, chain_of, joint
 from flatmeasure.edges.noise import calibrated
-
-Points = NDArray[np.float64]
+from flatmeasure.photos.camera import Points
 
 LEAST_RAD = 0.1  # turn of a sharp corner between the final edges
 BLUNT_RAD = 0.8  # a turn up to here may be a dent that the outline's noise makes

@@ -8,8 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flatmeasure.edges.curves import Smooth, fit_curve, fit_edge, followed
-
-Points = NDArray[np.float64]
+from flatmeasure.photos.camera import Points
 
 ROUNDED_MM = 2.0  # blur rounds a right angle this far on either side
 ROUNDED_STEPS = 1.0  # and the points next to a corner, whose profiles cross both edges, in steps of the chain

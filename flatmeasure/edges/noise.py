@@ -10,11 +10,9 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from flatmeasure.edges.curves import Smooth
-
-Points = NDArray[np.float64]
+from flatmeasure.photos.camera import Points
 
 OUTLIER_WEIGHT = 0.1  # a point trusted less is none of the scatter
 REACH_MM = 20.0  # residuals farther apart are independent

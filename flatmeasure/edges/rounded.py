@@ -11,12 +11,10 @@ from functools import partial
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from flatmeasure.edges.curves import Smooth
-
-Points = NDArray[np.float64]
+from flatmeasure.photos.camera import Points
 
 LARGEST_RADIUS_MM = 200.0  # a flatter curve is an edge's own shape
 LEAST_TURN_DEG = 30.0

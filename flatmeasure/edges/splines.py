@@ -7,9 +7,8 @@ polynomials of the place between two knots. Beyond its ends a spline goes on as 
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-Points = NDArray[np.float64]
+from flatmeasure.photos.camera import Points
 
 # Rows: the degree + 1 basis functions over one piece; columns: coefficients of 1, f, f^2, ... with f from 0 to 1.
 _LINE = np.array([[1.0, -1.0], [0.0, 1.0]])

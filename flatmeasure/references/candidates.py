@@ -6,8 +6,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from flatmeasure.photos.camera import Points
 from flatmeasure.photos.photo import Photo, Pixels
-from flatmeasure.references.figures import CODE_FAMILY, Points
+from flatmeasure.references.figures import CODE_FAMILY
 
 CODE_SIDE_PX = 2000  # coded squares are read on a picture about this long: 40 px of 4000 are then 20
 QUAD_MEGAPIXELS = 0.75

@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-Points = NDArray[np.float64]
+from flatmeasure.photos.camera import Points
 
 UNIT_CORNERS: Points = np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0]])
 

@@ -9,9 +9,10 @@ taken besides.
 import numpy as np
 
 from flatmeasure.errors import FlatMeasureError, OptionInvalid, PhotoUnusable, ReferenceImplausible, ReferenceNotFound
+from flatmeasure.photos.camera import Points
 from flatmeasure.photos.photo import Photo, Pixels
 from flatmeasure.references.candidates import Candidate, coded_candidates, grey_of, quad_candidates, sharpness
-from flatmeasure.references.figures import Points, Rectangle, Reference, Square, Step, border, crossing_boundaries
+from flatmeasure.references.figures import Rectangle, Reference, Square, Step, border, crossing_boundaries
 from flatmeasure.references.plausibility import FigureView, best_view, relative_size
 from flatmeasure.references.sightings import Sighting, examine, read_inside, reference, stands_out, with_crossings
 

@@ -5,9 +5,9 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from flatmeasure.photos.camera import FULL_FRAME_DIAGONAL_MM
+from flatmeasure.photos.camera import FULL_FRAME_DIAGONAL_MM, Points
 from flatmeasure.photos.photo import Photo
-from flatmeasure.references.figures import UNIT_CORNERS, Points
+from flatmeasure.references.figures import UNIT_CORNERS
 
 FOCAL_TOLERANCE = 0.1  # of the metadata's focal length: whole millimetres, and the picture may be cropped
 FOCAL_35MM_RANGE = (22.0, 32.0)  # main cameras of phones, when the metadata is silent

@@ -11,8 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from flatmeasure.photos.camera import Points
 from flatmeasure.photos.photo import Light
-from flatmeasure.references.figures import Points
 
 SAMPLES = 25  # along a profile
 PROFILES = 8  # averaged into one observation

@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import erf
 
-from flatmeasure.references.figures import Points, Saddles
+from flatmeasure.photos.camera import Points
+from flatmeasure.references.figures import Saddles
 from flatmeasure.references.profiles import Patch
 from flatmeasure.references.steps import carry, homography
 

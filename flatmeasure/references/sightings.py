@@ -6,17 +6,10 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from flatmeasure.photos.camera import Points
 from flatmeasure.photos.photo import Light, Photo
 from flatmeasure.references.candidates import Candidate
-from flatmeasure.references.figures import (
-    CARRIED_ON,
-    UNIT_CORNERS,
-    Boundary,
-    Points,
-    Reference,
-    code_boundaries,
-    crossings,
-)
+from flatmeasure.references.figures import CARRIED_ON, UNIT_CORNERS, Boundary, Reference, code_boundaries, crossings
 from flatmeasure.references.profiles import Patch
 from flatmeasure.references.saddles import locate_saddles
 from flatmeasure.references.steps import Guess, Line, carry, corners_of, homography, locate, patch_of

@@ -16,8 +16,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from flatmeasure.photos.camera import Points
 from flatmeasure.photos.photo import Photo, linear_light, luminance
-from flatmeasure.references.figures import UNIT_CORNERS, Boundary, Points, Step
+from flatmeasure.references.figures import UNIT_CORNERS, Boundary, Step
 from flatmeasure.references.profiles import (
     Curves,
     Fits,
