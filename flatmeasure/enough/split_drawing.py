@@ -3,8 +3,7 @@
 from collections.abc import Iterator
 
 import numpy as np
-import shapely
-from shapely.geometry import Polygon
+from shapely import affinity
 
 from flatmeasure.display.page import LETTER_WIDTH, Line, Page, Words
 from flatmeasure.enough.layout_drawing import (
@@ -74,7 +73,7 @@ def _whole(split: Split, letter: float) -> Iterator[Line | Words]:
 
 
 def _part(part: PatternPiece, shift: Points, letter: float, unit: LengthUnit) -> Iterator[Line | Words]:
-    cut, sewn = (_moved(shape, shift) for shape in (part.cut, part.finished))
+    cut, sewn = (affinity.translate(shape, *shift) for shape in (part.cut, part.finished))
     yield from outlines(cut, sewn, letter)
     yield from name_and_grain(part.name, 0.0, sewn, letter)
     left, low, _, _ = cut.bounds
@@ -96,7 +95,3 @@ def _legend(split: Split, at: Points, letter: float, unit: LengthUnit) -> Iterat
     allowance = format_length(allowance_of(split.piece), unit)
     text = f"new seam, {seams} long, {allowance} of allowance on both sides"
     yield left_words(here[0] + 3.6 * letter, here[1], text, 0.8 * letter)
-
-
-def _moved(shape: Polygon, shift: Points) -> Polygon:
-    return shapely.transform(shape, lambda xy: xy + shift)

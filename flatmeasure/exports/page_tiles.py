@@ -10,7 +10,7 @@ from enum import StrEnum
 
 import numpy as np
 from shapely import affinity
-from shapely.geometry import Polygon, box
+from shapely.geometry import box
 from shapely.ops import unary_union
 
 from flatmeasure.calibration.sheet import PAPER_MM, Paper
@@ -103,7 +103,9 @@ def _tiling(marks: Sequence[PieceMarks], paper: PatternPaper, columns: int) -> T
     widest = float(columns * pitch[0] + OVERLAP_MM)
     moves, whole = shelves([(one.low_mm, one.high_mm) for one in marks], GAP_MM, widest)
     across, down = (max(1, int(np.ceil((side - OVERLAP_MM) / step))) for side, step in zip(whole, pitch, strict=True))
-    unseen = unary_union([_moved(one.cut.outer.buffer(LINE_MM), move) for one, move in zip(marks, moves, strict=True)])
+    unseen = unary_union(
+        [affinity.translate(one.cut.outer.buffer(LINE_MM), *move) for one, move in zip(marks, moves, strict=True)]
+    )
     tiles: list[Tile] = []
     for row in range(down):
         for column in range(across):
@@ -113,7 +115,3 @@ def _tiling(marks: Sequence[PieceMarks], paper: PatternPaper, columns: int) -> T
                 tiles.append(Tile(len(tiles) + 1, column, row, low))
                 unseen = unseen.difference(seen)
     return Tiling(size, frame, tuple(moves), tuple(tiles), across, down)
-
-
-def _moved(shape: Polygon, move: Points) -> Polygon:
-    return affinity.translate(shape, *move)
