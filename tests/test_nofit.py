@@ -10,6 +10,8 @@ from flatmeasure.enough.nofit import FreeRegion, free_halfplanes, innerfit_regio
 
 U_SHAPE = Polygon([(0, 0), (100, 0), (100, 100), (60, 100), (60, 30), (40, 30), (40, 100), (0, 100)])
 L_SHAPE = Polygon([(0, 0), (70, 0), (70, 20), (20, 20), (20, 90), (0, 90)])
+RING = box(-80, -80, 80, 80).difference(box(-50, -30, 50, 45))
+SMALL_RING = Point(0, 0).buffer(30).difference(box(-12, -12, 12, 12))
 CLOTH = Point(0, 0).buffer(300, quad_segs=20).difference(box(60, 60, 110, 140))
 
 
@@ -45,7 +47,10 @@ def test_a_ring_has_room_inside_for_what_fits() -> None:
     assert nofit_region(c_shape, box(-10, -10, 10, 10)).is_free(np.array([50.0, 50.0]))
 
 
-@pytest.mark.parametrize(("fixed", "moving"), [(U_SHAPE, L_SHAPE), (L_SHAPE, U_SHAPE), (L_SHAPE, L_SHAPE)])
+@pytest.mark.parametrize(
+    ("fixed", "moving"),
+    [(U_SHAPE, L_SHAPE), (L_SHAPE, U_SHAPE), (L_SHAPE, L_SHAPE), (RING, SMALL_RING), (SMALL_RING, RING)],
+)
 def test_nofit_against_overlap(fixed: Polygon, moving: Polygon) -> None:
     region = nofit_region(fixed, moving)
     for x, y in np.random.default_rng(1).uniform(-120, 120, (300, 2)):
@@ -53,11 +58,36 @@ def test_nofit_against_overlap(fixed: Polygon, moving: Polygon) -> None:
         assert region.is_free(np.array([x, y])) == (overlap < 1e-6)
 
 
-def test_innerfit_against_containment() -> None:
-    region = innerfit_region(CLOTH, U_SHAPE)
+def test_a_ring_in_a_ring() -> None:
+    """A small ring in a large one's hole 100 x 75 wide: its middle may be in a box of (100 - 60) x (75 - 60)."""
+    for fixed, moving in ((RING, SMALL_RING), (SMALL_RING, RING)):
+        region = nofit_region(fixed, moving)
+        hollows = [Polygon(ring) for ring in region.area.interiors]
+        assert [hollow.area for hollow in hollows] == pytest.approx([40.0 * 15.0], rel=1e-3)
+
+
+@pytest.mark.parametrize("piece", [U_SHAPE, RING])
+def test_innerfit_against_containment(piece: Polygon) -> None:
+    region = innerfit_region(CLOTH, piece)
     for x, y in np.random.default_rng(2).uniform(-330, 330, (300, 2)):
-        outside = affinity.translate(U_SHAPE, x, y).difference(CLOTH).area
+        outside = affinity.translate(piece, x, y).difference(CLOTH).area
         assert region.is_free(np.array([x, y])) == (outside < 1e-6)
+
+
+def test_a_reference_may_lie_beside_the_cloth() -> None:
+    """An L on cloth like it, 10 mm narrower all round: the middle of its box lies in the open corner of the cloth."""
+    cloth = Polygon([(0, 0), (500, 0), (500, 100), (100, 100), (100, 500), (0, 500)])
+    region = innerfit_region(cloth, affinity.translate(cloth.buffer(-10, join_style="mitre"), -250, -250))
+    assert region.gap(np.array([250.0, 250.0])) == pytest.approx(10.0, abs=1e-4)
+
+
+def test_a_hole_of_the_piece_round_one_of_the_cloth() -> None:
+    """A hole 100 x 75 wide may be shifted by 25 mm to each side round one of 50 x 25, and no farther."""
+    cloth = box(-300, -300, 300, 300).difference(box(-25, -5, 25, 20))
+    region = innerfit_region(cloth, RING)
+    assert region.gap(np.zeros(2)) == pytest.approx(25.0, abs=1e-4)
+    assert region.is_free(np.array([24.9, 0.0]))
+    assert not region.is_free(np.array([25.1, 0.0]))
 
 
 def test_innerfit_margin_is_how_much_the_cloth_could_shrink() -> None:

@@ -97,6 +97,24 @@ def test_not_enough_where_the_large_pieces_have_only_one_cloth() -> None:
     assert "only large" in answer.shortage.told(LengthUnit.MM)
 
 
+def test_a_piece_like_the_cloth_is_not_denied() -> None:
+    """An L cut from an L: the middle of its box lies beside the cloth."""
+    cloth = affinity.scale(L_SHAPE, 2.0, 2.0)
+    answer = ask(cloth, PatternPiece("l", cloth.buffer(-5, join_style="mitre")), u_mm=0.5)
+    assert answer.verdict is Verdict.ENOUGH
+    assert answer.margin_mm == pytest.approx(5.0 - 2.0 * 0.5, abs=0.15)
+
+
+def test_a_waist_hole_lies_round_a_flaw_and_gives_another_piece() -> None:
+    """A ring of 600 mm with a hole of 200 on cloth of 620: a flaw of 100 lies in it, or else a disc of 120."""
+    skirt = PatternPiece("skirt", Point(0, 0).buffer(300).difference(Point(0, 0).buffer(100)))
+    cloth = box(-310, -310, 310, 310)
+    assert ask(cloth.difference(Point(0, 0).buffer(50)), skirt, u_mm=0.5).verdict is Verdict.ENOUGH
+    assert ask(cloth, skirt, PatternPiece("disc", Point(0, 0).buffer(60)), u_mm=0.5).verdict is Verdict.ENOUGH
+    beyond = cloth.difference(Point(0, 0).buffer(110, quad_segs=32))
+    assert ask(beyond, skirt, u_mm=0.5).verdict is Verdict.NOT_ENOUGH
+
+
 def test_pair_needs_its_mirror_image() -> None:
     answer = ask(box(0, 0, 420, 170), PatternPiece("l", L_SHAPE, pair=True))
     assert answer.verdict is Verdict.ENOUGH

@@ -49,7 +49,7 @@ class FreeRegion:
         rings = [
             np.asarray(ring.coords)[:: 1 if self.is_nofit else -1]
             for part in _parts(self.area)
-            for ring in [part.exterior, *part.interiors]
+            for ring in _rings(part)
         ]
         parts = [np.stack([ring[:-1], ring[1:]], axis=1) for ring in rings]
         found = np.concatenate(parts) if parts else np.zeros((0, 2, 2))
@@ -67,25 +67,27 @@ class FreeRegion:
 
 
 def nofit_region(fixed: Polygon, moving: Polygon) -> FreeRegion:
-    """References of ``moving`` at which it overlaps ``fixed``; holes of either count as filled.
+    """References of ``moving`` at which it overlaps ``fixed``; either may lie in a hole of the other.
 
     Parameters
     ----------
     fixed, moving : Polygon
         In coordinates of their own references.
     """
-    swept = _swept(moving, fixed.exterior)
-    filled = [Polygon(part.exterior) for part in _parts(swept)]
-    hollows = [Polygon(ring) for part in _parts(swept) for ring in part.interiors]
-    free = [hollow for hollow in hollows if hollow.area > CRUMB_MM2 and not _overlap(fixed, moving, hollow)]
-    return FreeRegion(unary_union(filled).difference(unary_union(free)), True)
+    swept = _swept(moving, fixed)
+    filled = unary_union([Polygon(part.exterior) for part in _parts(swept)])
+    hollows = [hollow for hollow in _parts(filled.difference(swept)) if hollow.area > CRUMB_MM2]
+    free = [hollow for hollow in hollows if _laid_in(moving, hollow).intersection(fixed).area < CRUMB_MM2]
+    return FreeRegion(filled.difference(unary_union(free)), True)
 
 
 def innerfit_region(cloth: BaseGeometry, piece: Polygon) -> FreeRegion:
-    """References at which ``piece`` lies in ``cloth`` (which may have holes and parts); may be empty."""
-    swept = [_swept(piece, ring) for part in _parts(cloth) for ring in [part.exterior, *part.interiors]]
-    rooms = _parts(cloth.difference(unary_union(swept)))
-    kept = [room for room in rooms if _inside(cloth, piece, room)]
+    """References at which ``piece`` lies in ``cloth`` (both may have holes, the cloth parts); may be empty.
+
+    A reference is the middle of its piece's box: it may lie beside the cloth, but not beside the cloth's box.
+    """
+    rooms = _parts(cloth.envelope.difference(_swept(piece, cloth)))
+    kept = [room for room in rooms if _laid_in(piece, room).difference(cloth).area < CRUMB_MM2]
     return FreeRegion(unary_union(kept), False)
 
 
@@ -121,20 +123,24 @@ def _parts(region: BaseGeometry) -> list[Polygon]:
     return [orient(part) for part in shapely.get_parts(region) if isinstance(part, Polygon) and not part.is_empty]
 
 
-def _inside(cloth: BaseGeometry, piece: Polygon, room: Polygon) -> bool:
+def _laid_in(piece: Polygon, room: Polygon) -> Polygon:
+    """The piece with its reference somewhere in a room in which its outline meets no other."""
     at = room.representative_point()
-    return bool(affinity.translate(piece, at.x, at.y).difference(cloth).area < CRUMB_MM2)
+    return affinity.translate(piece, at.x, at.y)
 
 
-def _overlap(fixed: Polygon, moving: Polygon, hollow: Polygon) -> bool:
-    at = hollow.representative_point()
-    laid = affinity.translate(Polygon(moving.exterior), at.x, at.y)
-    return bool(laid.intersection(Polygon(fixed.exterior)).area > CRUMB_MM2)
+def _swept(piece: Polygon, shape: BaseGeometry) -> BaseGeometry:
+    """References at which an outline or hole of a piece meets one of a shape."""
+    rings = [ring for part in _parts(shape) for ring in _rings(part)]
+    return unary_union([_meeting(own, ring) for own in _rings(piece) for ring in rings])
 
 
-def _swept(piece: Polygon, ring: LinearRing) -> BaseGeometry:
-    """References at which the outline of a piece meets a ring."""
-    pattern, path = (np.round(np.asarray(one.coords[:-1]) * PER_MM).astype(np.int64) for one in (piece.exterior, ring))
+def _rings(part: Polygon) -> list[LinearRing]:
+    return [part.exterior, *part.interiors]
+
+
+def _meeting(own: LinearRing, ring: LinearRing) -> BaseGeometry:
+    pattern, path = (np.round(np.asarray(one.coords[:-1]) * PER_MM).astype(np.int64) for one in (own, ring))
     rings = pyclipper.MinkowskiSum((-pattern).tolist(), path.tolist(), True)
     shapes = [(Polygon(np.asarray(one) / PER_MM), pyclipper.Orientation(one)) for one in rings if len(one) > 2]
     covered = [shapely.make_valid(shape) for shape, outer in shapes if outer]

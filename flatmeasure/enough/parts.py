@@ -18,6 +18,7 @@ from flatmeasure.pieces.panel_parts import polygons
 
 SIMPLER_MM = 0.1  # outlines are thinned by this before the search; pieces only grow by it, cloth only shrinks
 ROUNDING_MM = 1e-9
+SMALLEST_HOLE_MM2 = 400.0  # of a piece's holes: no other piece is laid in smaller ones, no flaw is left there
 
 
 @dataclass(frozen=True, eq=False)
@@ -35,7 +36,7 @@ class Stance:
     stitching : Polygon
         The finished outline inside it.
     outline : Polygon
-        The cut outline with fewer vertices and nowhere smaller; grown by half the clearance.
+        The cut outline with fewer vertices and nowhere smaller; grown by half the clearance. It keeps its larger holes.
     """
 
     turn_deg: float
@@ -156,10 +157,11 @@ def _turned(shape: Polygon, turn_deg: float, mirrored: bool) -> Polygon:
 
 
 def _outer(shape: Polygon, grow_mm: float) -> Polygon:
-    """A filled shape with few vertices that holds the given one and all within ``grow_mm`` of it."""
-    filled = Polygon(shape.exterior)
+    """A shape with few vertices that holds the given one and all within ``grow_mm`` of it; small holes are filled."""
+    holes = [ring for ring in shape.interiors if Polygon(ring).area > SMALLEST_HOLE_MM2]
+    filled = Polygon(shape.exterior, holes)
     thin = polygons(filled.simplify(SIMPLER_MM))[0]
-    off = float(shapely.hausdorff_distance(filled.exterior, thin.exterior))
+    off = float(shapely.hausdorff_distance(filled.boundary, thin.boundary))
     if grow_mm + off < ROUNDING_MM:  # of a buffer as thin as rounding nothing may be left (seen with GEOS 3.14)
         return filled
     return polygons(thin.buffer(grow_mm + off, join_style="mitre", mitre_limit=3.0))[0]

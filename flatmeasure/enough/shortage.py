@@ -130,31 +130,21 @@ def _may_fit(part: Part, board: int, boards: Sequence[BaseGeometry]) -> bool:
     """Whether a part, or what is left of it between two turns that are tried, lies in a board."""
     count = 1 + 2 * int(np.ceil(part.tilt_deg / WIDEST_STEP_DEG))
     turns = np.linspace(-part.tilt_deg, part.tilt_deg, count) if part.tilt_deg else np.zeros(1)
-    here = _filled(boards[board]) if part.stances[0].exact.interiors else boards[board]
     half_step = np.radians(part.tilt_deg / (count - 1)) if part.tilt_deg else 0.0
     for k in part.choices[board]:
         exact = part.stances[k].exact
         reach = float(np.max(np.linalg.norm(shapely.get_coordinates(exact), axis=1)))
         for turn in sorted(turns, key=abs):
             core = _core(affinity.rotate(exact, float(turn), origin=(0, 0)), TOUCH_MM + reach * half_step)
-            if core is None or _lies_in(here, core):
+            if core is None or not innerfit_region(boards[board], core).area.is_empty:
                 return True
     return False
 
 
-def _filled(cloth: BaseGeometry) -> BaseGeometry:
-    """Without its holes: a hole of a piece may lie round one of the cloth's."""
-    return shapely.union_all([Polygon(one.exterior) for one in polygons(cloth)])
-
-
 def _core(shape: Polygon, smaller_mm: float) -> Polygon | None:
-    """A polygon with few vertices inside a filled shape, ``smaller_mm`` from its edge; None where nothing is left."""
-    cores = polygons(Polygon(shape.exterior).buffer(-smaller_mm - SIMPLER_MM, join_style="mitre").simplify(SIMPLER_MM))
+    """The largest polygon with few vertices inside a shape, ``smaller_mm`` from its edge; None where none is left."""
+    cores = polygons(shape.buffer(-smaller_mm - SIMPLER_MM, join_style="mitre").simplify(SIMPLER_MM))
     return cores[0] if cores else None
-
-
-def _lies_in(board: BaseGeometry, core: Polygon) -> bool:
-    return not innerfit_region(board, core).area.is_empty
 
 
 def _too_long(part: Part, boards: Sequence[BaseGeometry], names: Sequence[str]) -> TooLong:
