@@ -3,8 +3,10 @@
 import numpy as np
 import pytest
 import shapely
+from scipy.ndimage import gaussian_filter1d
 
 from flatmeasure.outline.refinement import refine_outline
+from flatmeasure.outline.stepfit import OFFSETS_PX, SHIFTS_PX, fit_steps, shadows_of, whiten
 from flatmeasure.photos.photo import Photo, load_photo
 from flatmeasure.synthetic.rendering import encode_jpeg, render_photo
 from flatmeasure.synthetic.scene import (
@@ -81,3 +83,21 @@ def test_halved_colour_moves_a_coloured_edge_little() -> None:
 def test_a_shadow_that_is_not_there_is_hardly_seen(pair: str) -> None:
     """Thick cloth may throw a shadow, but even light throws none."""
     assert abs(bias_px(pair, 0.8, relief_px=1.0)) < 0.15
+
+
+def broad_shadow_bias_px(relief_px: float) -> float:
+    """Offset found on profiles of dark cloth that throws a shadow fading from 65 % at its edge to none 6 px away."""
+    fine = np.arange(-12.0, 12.0, 0.01)
+    light = np.where(fine < 0, 0.07, 0.6 * (1.0 - 0.65 * np.clip(1.0 - fine / 6.0, 0.0, 1.0)))
+    blurred = gaussian_filter1d(light, 90)
+    profile = np.interp(OFFSETS_PX, fine, blurred)[:, None] * np.array([1.0, 0.98, 1.02])
+    noisy = np.random.default_rng(3).normal(profile, 0.004, (200, *profile.shape)).astype(np.float32)
+    normals = np.tile([1.0, 0.0], (len(noisy), 1))
+    white = whiten(noisy, np.zeros((3, 3)))
+    fit = fit_steps(white, normals, 0.9, shadows_of(relief_px), np.zeros((len(noisy), len(SHIFTS_PX))))
+    return float(np.median(fit.offset_px))
+
+
+def test_the_penumbra_of_thick_cloth_does_not_move_its_edge() -> None:
+    assert abs(broad_shadow_bias_px(relief_px=6.0)) < 0.25
+    assert broad_shadow_bias_px(relief_px=0.0) > 0.5  # what it does to cloth that is not known to be thick

@@ -4,12 +4,13 @@ Optical blur mixes light, so a profile across the edge (linear light, each chann
 
     inside(x) * (1 - H(x - d)) + outside(x) * shade(x - d) * H(x - d),   H a step blurred by a Gaussian,
 
-inside and outside a level and a slope, shade the ground's contact shadow: a strip beside the cloth, darker by one share
-in all channels. The edge is the offset d of least squared residual. Levels and slopes are linear, so they are
-eliminated in closed form (variable projection: G. H. Golub and V. Pereyra, 1973) for a fixed grid of offsets and
-shadows at once. How far a shadow reaches follows from the cloth's thickness: cloth as flat as print has none. It hardly
-shows on one profile, and how dark it is depends on which way the edge faces the light: it is judged by all profiles
-that face about the same way, and the offset is the mean over the shadows, each weighted by how well it explains them.
+inside and outside a level and a slope, shade the ground's shadow: beside the cloth darker by one share in all channels,
+full up to a distance (umbra) and fading evenly from there to another (penumbra of a broad lamp). The edge is the offset
+d of least squared residual. Levels and slopes are linear, so they are eliminated in closed form (variable projection:
+G. H. Golub and V. Pereyra, 1973) for a fixed grid of offsets and shadows at once. How far a shadow reaches follows from
+the cloth's thickness: cloth as flat as print has none. It hardly shows on one profile, and how dark it is depends on
+which way the edge faces the light: it is judged by all profiles that face about the same way, and the offset is the
+mean over the shadows, each weighted by how well it explains them.
 """
 
 from dataclasses import dataclass
@@ -22,7 +23,7 @@ from scipy.special import ndtr
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
-Shadows = tuple[tuple[float, float], ...]
+Shadows = tuple[tuple[float, float, float], ...]
 
 REACH_PX = 5.0
 SPACING_PX = 0.5
@@ -38,9 +39,10 @@ MIXED_BLURS = 1.3  # nearer than so many blurs to a step the colours are mixed a
 DIRECTIONS = 24  # in which profiles are pooled by where they face
 DIRECTION_SD = 1.2  # of the window over them, in directions
 SHADOW_LIMIT = 50.0  # evidence of one profile against a shadow, at most
-NO_SHADOW: Shadows = ((0.0, 1.0),)
-SHADOW_SHARES, SHADOW_WIDTHS = (0.25, 0.5, 0.75), (0.5, 1.0)  # widths in units of the cloth's thickness
-LEAST_RELIEF_PX, MOST_RELIEF_PX = 0.3, 3.0  # a thinner cloth throws none; a broader shadow is seen as ground
+NO_SHADOW: Shadows = ((0.0, 0.0, 1.0),)
+SHADOW_SHARES = (0.25, 0.5, 0.75)
+SHADOW_ENDS = ((0.0, 0.7), (0.0, 1.4), (0.7, 1.4))  # of umbra and penumbra, in thicknesses: lamps to 55 deg off zenith
+LEAST_RELIEF_PX, MOST_RELIEF_PX = 0.3, 9.0  # a thinner cloth throws none; a broader shadow is seen as ground
 
 BLUR_RATIO = 1.13
 BLURS_PX = 0.6 * BLUR_RATIO ** np.arange(13)
@@ -84,11 +86,12 @@ def whiten(profiles: Singles, scatter: Floats) -> Singles:
 
 
 def shadows_of(relief_px: float) -> Shadows:
-    """Shadows, (share, width in px), that cloth may throw whose upper face is ``relief_px`` above the ground."""
+    """Shadows, (share, end of the umbra, end of the penumbra in px), of cloth ``relief_px`` above the ground."""
     if not LEAST_RELIEF_PX < relief_px < MOST_RELIEF_PX:
         return NO_SHADOW
     reach_px = round(relief_px, 1)
-    return (*NO_SHADOW, *((share, width * reach_px) for share in SHADOW_SHARES for width in SHADOW_WIDTHS))
+    ends = [(full * reach_px, end * reach_px) for full, end in SHADOW_ENDS]
+    return (*NO_SHADOW, *((share, *end) for share in SHADOW_SHARES for end in ends))
 
 
 def fit_steps(profiles: Singles, normals: Floats, blur_px: float, shadows: Shadows, pull: Floats) -> StepFit:
@@ -102,7 +105,7 @@ def fit_steps(profiles: Singles, normals: Floats, blur_px: float, shadows: Shado
         Unit vectors along the profiles, from the cloth outward.
     blur_px : float
         Standard deviation of the optical blur.
-    shadows : sequence of (share, width)
+    shadows : sequence of (share, end of the umbra, end of the penumbra)
         See `shadows_of`.
     pull : (N, D) array
         What else speaks against each of ``SHIFTS_PX``, in units of the noise's variance. It decides between steps, not
@@ -155,8 +158,8 @@ def _residual_forms(blur_px: float, shadows: Shadows) -> Singles:
     inside, inside_slope = _side(x, blur_px)
     lit, outside_slope = _side(-x, blur_px)
     bases = [
-        np.stack([inside, inside_slope, lit - share * (lit - ndtr((x - width) / blur_px)), outside_slope], axis=-1)
-        for share, width in shadows
+        np.stack([inside, inside_slope, lit - share * (lit - _ramp(x, full, end, blur_px)), outside_slope], axis=-1)
+        for share, full, end in shadows
     ]
     basis = np.concatenate(bases, axis=1).swapaxes(0, 1) * TAPER[:, None]
     penalty = np.diag(np.array([1e-3, 1.0 / SLOPE_SD, 1e-3, 1.0 / SLOPE_SD]) ** 2)
@@ -171,6 +174,12 @@ def _side(x: Floats, blur_px: float) -> tuple[Floats, Floats]:
     level = ndtr(-x / blur_px)
     gauss = np.exp(-0.5 * (x / blur_px) ** 2) / np.sqrt(2.0 * np.pi)
     return level, (x * level - blur_px * gauss) / REACH_PX
+
+
+def _ramp(x: Floats, start_px: float, end_px: float, blur_px: float) -> Floats:
+    """From 0 at its start to 1 at its end, blurred."""
+    rise = _side(start_px - x, blur_px)[1] - _side(end_px - x, blur_px)[1]
+    return np.asarray(-rise * REACH_PX / (end_px - start_px))
 
 
 def _shadow_weights(cost: Floats, normals: Floats) -> Floats:
