@@ -34,7 +34,13 @@ PRIOR_CAUSES = ("focal length", "lens centre", "lens centre", "lens distortion",
 OWN_CAUSES = ("tone at the references' edges", "size of the references", "spacing of the mat's grid")
 SEEN_CAUSE = "locating the references"
 
+CHI_SQUARE_LIMIT = 4.0  # mean squared residual over its expectation: twice as rough as stated is no longer chance
 MAX_WIDENINGS, WIDENED_ENOUGH = 6, 1.1
+CONTRADICTED = 7.0  # drop of chi-square without what is known of the focal length: by chance in 1 of 120 photos
+MOST_CONTRADICTED = 1.0  # log of their ratio: references that ask for more are not flat
+SUSPICIOUS = 2.0  # standard deviations between the two, or mean squared residual: tried without it
+# A picture zoomed into by computing, or cropped, shows a focal length of its own and a centre of its own.
+U_LOG_FOCAL_FREED, U_CENTRE_FREED = 0.7, 0.1  # a factor of two; of the principal point's distance from the corner
 U_GROWTH_PX = 0.15  # tone curves and sharpening move a dark edge by about this much (design, section 2)
 
 
@@ -69,6 +75,7 @@ class Solution:
     Attributes
     ----------
     prior : CameraPrior
+        As it was used: wider than what was given where the references contradict it.
     unknowns : (P,) array
     covariance : (P, P) array
     arrangement : Arrangement
@@ -101,6 +108,11 @@ class Solution:
 def solve(references: Sequence[Reference], prior: CameraPrior) -> Solution:
     """Fit camera, pose and placements to the references.
 
+    What is known of the focal length gives way where the references contradict it: where the fit without it is better
+    by more than chance (a likelihood ratio; W. Baarda, "A testing procedure for use in geodetic networks", 1968, for
+    observations). It is mostly false where a picture was cropped or zoomed into by computing, so the principal point
+    is set free with it.
+
     Parameters
     ----------
     references : sequence of Reference
@@ -112,11 +124,18 @@ def solve(references: Sequence[Reference], prior: CameraPrior) -> Solution:
     ReferenceImplausible
         If no camera above the mat can show the first reference like this.
     """
-    camera = camera_of(prior.mean)
-    # Alone, a small square may be seen in two poses nearly as well; several references tell them apart by themselves.
-    starts = starting_poses(references[0], camera)[: 2 if len(references) == 1 else 1]
-    solutions = [_solve_from(*arrange(references, camera, start), references, prior) for start in starts]
-    return min(solutions, key=lambda s: s.cost)
+    solution = _solve(references, prior, camera_of(prior.mean))
+    if not _focal_suspicious(solution):
+        return solution
+    loose = _with_u(prior, U_LOG_FOCAL_FREED)
+    shifts = np.outer((0.0, -U_LOG_FOCAL_FREED, U_LOG_FOCAL_FREED), np.eye(N_CAMERA)[0])
+    freed = min((_solve(references, loose, camera_of(prior.mean + s)) for s in shifts), key=lambda s: s.cost)
+    better = 2.0 * (solution.cost - freed.cost) / max(1.0, float(np.mean(freed.chi_square)))
+    far = abs(freed.unknowns[0] - prior.mean[0]) > MOST_CONTRADICTED
+    if better < CONTRADICTED or far or np.max(freed.chi_square) > CHI_SQUARE_LIMIT:
+        return solution
+    u_centre_px = U_CENTRE_FREED * float(np.hypot(*prior.mean[1:3]))
+    return _solve(references, _with_u(prior, U_LOG_FOCAL_FREED, u_centre_px), freed.camera_and_pose()[0])
 
 
 def information_of(solution: Solution, reference: Reference) -> Points:
@@ -131,6 +150,27 @@ def information_of(solution: Solution, reference: Reference) -> Points:
     further = replace(solution.arrangement, observations=replace(observations, reference=last))
     rows = jacobian(x, further) * observations.weights[:, None]
     return np.asarray(rows.T @ rows)
+
+
+def _focal_suspicious(solution: Solution) -> bool:
+    """Do the references pull at the focal length, or do they not fit at all?"""
+    known_u2, left_u2 = solution.prior.covariance[0, 0], solution.covariance[0, 0]
+    pull = (solution.unknowns[0] - solution.prior.mean[0]) ** 2 / max(known_u2 - left_u2, 1e-6 * known_u2)
+    return bool(pull > SUSPICIOUS**2 or np.max(solution.chi_square) > SUSPICIOUS)
+
+
+def _with_u(prior: CameraPrior, u_log_focal: float, u_centre_px: float = 0.0) -> CameraPrior:
+    """The same knowledge with a focal length and a principal point no surer than given."""
+    added = np.square([u_log_focal, u_centre_px, u_centre_px, 0.0, 0.0])
+    return replace(prior, covariance=prior.covariance + np.diag(added))
+
+
+def _solve(references: Sequence[Reference], prior: CameraPrior, camera: Camera) -> Solution:
+    """The fit, begun with a camera."""
+    # Alone, a small square may be seen in two poses nearly as well; several references tell them apart by themselves.
+    starts = starting_poses(references[0], camera)[: 2 if len(references) == 1 else 1]
+    solutions = [_solve_from(*arrange(references, camera, start), references, prior) for start in starts]
+    return min(solutions, key=lambda s: s.cost)
 
 
 def _solve_from(

@@ -21,8 +21,9 @@ from flatmeasure.errors import Note
 from flatmeasure.photos.camera import Camera, Points, Pose, mm_per_px, project, to_plane
 from flatmeasure.photos.photo import Photo
 from flatmeasure.references.figures import U_LOG_PITCH, UNIT_CORNERS, Reference, Saddles
+from flatmeasure.view.bundle import CHI_SQUARE_LIMIT
 from flatmeasure.view.projection import LOG_PITCH
-from flatmeasure.view.rectification import CHI_SQUARE_LIMIT, Rectification, rectify_references
+from flatmeasure.view.rectification import Rectification, rectify_references
 
 Image = NDArray[np.float32]
 Mask = NDArray[np.bool_]

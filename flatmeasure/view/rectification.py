@@ -13,11 +13,10 @@ from flatmeasure.photos.photo import Photo, PhotoSource, load_photo
 from flatmeasure.quantity import Quantity, root_sum_squares
 from flatmeasure.references.figures import Rectangle, Reference, Square
 from flatmeasure.references.finding import find_references, reference_from_corners
-from flatmeasure.view.bundle import CameraPrior, Solution, scaled_inverse, solve, unknown_scale
+from flatmeasure.view.bundle import CHI_SQUARE_LIMIT, CameraPrior, Solution, scaled_inverse, solve, unknown_scale
 from flatmeasure.view.lens_profile import STORED, LensProfile, lens_for
 from flatmeasure.view.projection import GROWTH, N_VIEW, places_moved
 
-CHI_SQUARE_LIMIT = 4.0  # mean squared residual over its expectation: twice as rough as stated is no longer chance
 BENT_SHARE = 0.01  # of the extent: rms distance from a flat figure that no widened uncertainty makes good
 
 # Without metadata: 21 to 36 mm equivalent covers nearly every phone and most kit lenses.
@@ -276,7 +275,7 @@ def rectify_references(references: Sequence[Reference], prior: CameraPrior) -> R
     bend[solution.chi_square <= CHI_SQUARE_LIMIT] = 0.0  # noise is no bend
     if np.max(bend) > BENT_SHARE:
         raise ReferenceImplausible(_bent(ordered[int(np.argmax(bend))], len(ordered)))
-    return _rectification(ordered, solution, _notes(ordered, left_out, solution))
+    return _rectification(ordered, solution, _notes(ordered, left_out, solution, prior))
 
 
 def _extent_px(reference: Reference) -> float:
@@ -338,7 +337,9 @@ def _bent(reference: Reference, count: int) -> str:
     )
 
 
-def _notes(references: Sequence[Reference], left_out: Sequence[Reference], solution: Solution) -> tuple[Note, ...]:
+def _notes(
+    references: Sequence[Reference], left_out: Sequence[Reference], solution: Solution, prior: CameraPrior
+) -> tuple[Note, ...]:
     notes = [
         Note(
             "reference-left-out",
@@ -347,6 +348,15 @@ def _notes(references: Sequence[Reference], left_out: Sequence[Reference], solut
         )
         for reference in left_out
     ]
+    if solution.prior is not prior and prior.covariance[0, 0] < U_LOG_TYPICAL**2:
+        notes.append(
+            Note(
+                "focal-contradicted",
+                "The references contradict the focal length that the photo's metadata (or a lens profile) state; "
+                "it was found from the references alone, which is less sure.",
+                "Mostly such a picture was cropped or zoomed into: give it as the camera took it, the squares flat.",
+            )
+        )
     if np.max(solution.chi_square) > CHI_SQUARE_LIMIT:
         worst = references[int(np.argmax(solution.chi_square))]
         notes.append(
