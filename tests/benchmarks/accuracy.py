@@ -1,6 +1,10 @@
-"""Accuracy on rendered scenes with exact truth: test_images/, and more scenes where they lie beside the repository."""
+"""Accuracy on rendered scenes with exact truth: test_images/, and more scenes where they lie beside the repository.
+
+``python -m tests.benchmarks.accuracy FOLDER ...`` scores other folders of scenes.
+"""
 
 import json
+import sys
 from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
@@ -102,3 +106,8 @@ def _print_summary(scores: list[PieceScore]) -> None:
 def _percentile(errors: Iterable[float], share: float) -> float:
     sizes = np.abs(np.asarray(list(errors)))
     return float(np.percentile(sizes, share)) if len(sizes) else float("nan")
+
+
+if __name__ == "__main__":
+    for name in sys.argv[1:]:
+        _print_folder(Path(name), truths_in(Path(name)))

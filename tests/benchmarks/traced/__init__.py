@@ -1,0 +1,1 @@
+"""Parts of the generator of path-traced scenes."""
