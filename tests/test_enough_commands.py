@@ -50,6 +50,7 @@ def test_not_enough_says_why(cloth: Path, tmp_path: Path) -> None:
     result = RUN.invoke(app, ["enough", str(cloth), "--pattern", str(pattern(tmp_path, 60)), "--grain", "A2"])
     assert result.exit_code == 0
     assert result.stdout.startswith("Not enough: panel (320 mm along its grain and 620 mm across) fits nowhere")
+    assert result.stdout.splitlines()[1] == "No piece found a place."
 
 
 def test_same_answer_twice(cloth: Path, tmp_path: Path) -> None:
@@ -119,6 +120,37 @@ def test_buy(tmp_path: Path) -> None:
         "     70 cm wide: buy 35 cm (32 cm as laid, 94% of it used)",
         "     20 cm wide: too narrow, a piece does not fit across",
     ]
+
+
+def test_buy_shows_how_to_lay_and_what_is_left(tmp_path: Path) -> None:
+    """Three panels of 220 x 320 mm on 70 cm by 35 cm, of which 4 x 35 cm at one side or 3 x 70 cm are left at least."""
+    path = pattern(tmp_path, 20, 3)
+    files = ["--json", str(tmp_path / "buy.json"), "--drawing", str(tmp_path / "buy.svg")]
+    result = RUN.invoke(app, ["buy", str(path), "--width", "70cm", *files], catch_exceptions=False)
+    assert "a rectangle of 70 cm by 3 cm on cloth of 70 cm by 35 cm" in result.stdout
+    assert "cloth of 70 cm by 35 cm: right side, grain up" in (tmp_path / "buy.svg").read_text()
+    (width,) = json.loads((tmp_path / "buy.json").read_text())["widths"]
+    assert (width["width_mm"], width["buy_mm"]) == (700.0, 350.0)
+    assert len(width["layout"]["pieces"]) == 3
+    assert width["layout"]["leftovers"]["rectangles"]
+
+
+def test_buy_ended_early_still_lays_all(tmp_path: Path) -> None:
+    result = RUN.invoke(app, ["buy", str(pattern(tmp_path, 20, 3)), "--limit", "0"], catch_exceptions=False)
+    *widths, last = result.stdout.splitlines()
+    assert [line.split("buy")[0].strip() for line in widths] == [f"{k} cm wide:" for k in (60, 90, 112, 140, 150)]
+    assert last == "The search was ended early: more time may find more."
+
+
+def test_same_names_in_two_files(cloth: Path, tmp_path: Path) -> None:
+    """Two files of measured pieces, each with a piece A, on cloth called A."""
+    files = []
+    for name in ("left", "right"):
+        files.append(tmp_path / f"{name}.json")
+        files[-1].write_text(json.dumps(pieces_to_dict([rectangle(100.0, 80.0)])))
+    patterns = [word for file in files for word in ("--pattern", str(file))]
+    result = RUN.invoke(app, ["enough", str(cloth), *patterns, "--effort", "quick"], catch_exceptions=False)
+    assert "  A: left:A; right:A (" in result.stdout
 
 
 def test_photo_straight_away(tmp_path: Path) -> None:

@@ -8,6 +8,7 @@ import numpy as np
 import pypdfium2
 import pytest
 import svgelements
+from shapely import affinity
 from shapely.geometry import Point, Polygon, box
 
 from flatmeasure.display.page import Line, Page, Words, page_picture, page_png, page_svg, pages_pdf
@@ -114,3 +115,17 @@ def test_long_names_take_the_row_that_fits() -> None:
     assert [mark.text for mark in square if isinstance(mark, Words)] == ["front,", "lower part"]
     high = [mark for mark in name_and_grain("cuff", 0.0, box(0, 0, 20, 200), 12.0) if isinstance(mark, Words)]
     assert [mark.turn_deg for mark in high] == [90.0]
+
+
+@pytest.mark.parametrize("turn_deg", [30.0, 45.0, 120.0, 160.0])
+def test_a_name_runs_along_a_slanted_strip_and_inside_it(turn_deg: float) -> None:
+    """Also in the picture: nothing dark beside the strip."""
+    strip = affinity.rotate(box(-100, -12, 100, 12), turn_deg)
+    words = [mark for mark in name_and_grain("bias band", turn_deg, strip, 12.0) if isinstance(mark, Words)]
+    assert [word.turn_deg for word in words] == [pytest.approx(turn_deg if turn_deg <= 90.0 else turn_deg - 180.0)]
+    page = Page("strip", np.array([-110.0, -110.0]), np.array([110.0, 110.0]), tuple(words))
+    rows, columns = np.nonzero(page_picture(page, 440) < 128)
+    assert len(rows) > 100
+    assert all(
+        strip.covers(Point(column / 2.0 - 110.0, 110.0 - row / 2.0)) for row, column in zip(rows, columns, strict=True)
+    )

@@ -50,7 +50,8 @@ ORDER = {
     "synthetic": "coverage scene rendering",
     "commands": (
         "options hint_options measured_input measure_command sheet_command lens_command batch_command piece_options "
-        "piece_shape_commands piece_use_commands piece_commands enough_commands export_command serve_command"
+        "piece_shape_commands piece_use_commands piece_commands search_watch layout_files enough_commands "
+        "export_command serve_command"
     ),
     "..": "cli",
 }

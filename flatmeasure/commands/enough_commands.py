@@ -1,16 +1,15 @@
 """``flatmeasure enough``: can the pieces be cut from the cloth, and how; ``flatmeasure buy``: how much they need."""
 
-import signal
 import sys
-import time
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from types import FrameType
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from flatmeasure.commands.layout_files import DRAWINGS, draw_layouts
 from flatmeasure.commands.measured_input import all_panels, measured_input
 from flatmeasure.commands.options import (
     Clearance,
@@ -18,14 +17,16 @@ from flatmeasure.commands.options import (
     JsonFile,
     SquareSide,
     Thickness,
+    TimeLimit,
     Tolerance,
     Unit,
     length_option,
 )
 from flatmeasure.commands.piece_options import given_grain, grained
+from flatmeasure.commands.search_watch import SearchWatch
 from flatmeasure.errors import OptionInvalid
 from flatmeasure.files import check_writable, json_bytes, write_file
-from flatmeasure.units import LengthUnit
+from flatmeasure.units import LengthUnit, format_length
 
 if TYPE_CHECKING:
     from flatmeasure.enough.boards import Board, LayRules
@@ -36,7 +37,13 @@ if TYPE_CHECKING:
     from flatmeasure.pieces.panel import Panel
 
 EFFORTS = {"quick": 150, "normal": 800, "long": 5000}
-DRAWINGS = (".svg", ".png", ".pdf")
+LayoutDrawing = Annotated[
+    Path | None,
+    typer.Option(
+        "--drawing", metavar="FILE", help="Write the layout: .pdf (true size), .svg or .png; a file for each cloth."
+    ),
+]
+ENDED_EARLY = "The search was ended early: more time may find more."
 
 
 def enough(
@@ -65,13 +72,10 @@ def enough(
         float, length_option("--strap", "width of the straps", "Cut width of straps from the leftovers.", shown="60mm")
     ] = 60.0,
     effort: EffortName = "normal",
-    limit: Annotated[float, typer.Option(metavar="SECONDS", help="Stop searching after this time.")] = 60.0,
+    limit_s: TimeLimit = 60.0,
     unit: Unit = LengthUnit.MM,
     json_path: JsonFile = None,
-    drawing: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="Write the layout: .pdf (true size), .svg or .png; a file for each cloth."),
-    ] = None,
+    drawing: LayoutDrawing = None,
     save: Annotated[
         Path | None,
         typer.Option(metavar="FILE", help="Write the pieces as a pattern file, as the way out changes them."),
@@ -82,33 +86,44 @@ def enough(
     files.check(*cloth, *pattern)
     rules, sweeps = _rules(tolerance_deg, clearance_mm), _sweeps(effort)
 
+    from flatmeasure.enough.answer_text import leftover_lines
     from flatmeasure.enough.leftovers import LeftoverPlan, leftovers
-    from flatmeasure.enough.pattern_file import read_pattern
 
-    pieces = tuple(piece for file in pattern for piece in read_pattern(file))
     panels = all_panels([measured_input(source, square_mm, thickness_mm) for source in cloth])
-    boards = _boards(panels, grain or [], face)
-    with _Watch(limit) as watch:
-        answer, way = _search(pieces, boards, rules, sweeps, watch)
-    result = _Result(answer, way, pieces, leftovers(way.answer if way else answer, LeftoverPlan(binding_mm, strap_mm)))
-    _tell(result, unit)
+    pieces = _pieces(pattern, [panel.id for panel in panels])
+    with SearchWatch(limit_s) as watch:
+        answer, way = _search(pieces, _boards(panels, grain or [], face), rules, sweeps, watch, unit)
+    left = leftovers(way.answer if way else answer, LeftoverPlan(binding_mm, strap_mm))
+    for line in leftover_lines(left, unit):
+        typer.echo(line)
     if watch.is_over():
-        typer.echo("The search was ended early: more time may find more.")
-    files.write(result, unit)
+        typer.echo(ENDED_EARLY)
+    files.write(_Result(answer, way, pieces, left), unit)
 
 
 def _search(
-    pieces: "Sequence[PatternPiece]", boards: "Sequence[Board]", rules: "LayRules", sweeps: int, watch: "_Watch"
+    pieces: "Sequence[PatternPiece]",
+    boards: "Sequence[Board]",
+    rules: "LayRules",
+    sweeps: int,
+    watch: SearchWatch,
+    unit: LengthUnit,
 ) -> "tuple[Answer, WayOut | None]":
-    """The answer and, where it is not "enough", a way out."""
+    """The answer, told at once, and where it is not "enough" a way out."""
+    from flatmeasure.enough.answer_text import answer_lines, way_out_lines
     from flatmeasure.enough.splitting import find_way_out
     from flatmeasure.enough.verdict import Effort, Verdict, is_enough
 
     effort, show, stop = Effort(sweeps), watch.show, watch.is_over
     answer = is_enough(pieces, boards, rules, effort, on_progress=show, should_stop=stop)
+    for line in answer_lines(answer, unit):
+        watch.say(line)
     if answer.verdict is Verdict.ENOUGH or answer.stopped:
         return answer, None
-    return answer, find_way_out(answer, pieces, boards, rules, effort, on_progress=show, should_stop=stop)
+    way = find_way_out(answer, pieces, boards, rules, effort, on_progress=show, should_stop=stop)
+    for line in way_out_lines(way, unit):
+        watch.say(line)
+    return answer, way
 
 
 def buy(
@@ -122,18 +137,41 @@ def buy(
     tolerance_deg: Tolerance = 0.0,
     clearance_mm: Clearance = 0.0,
     effort: EffortName = "quick",
+    limit_s: TimeLimit = 60.0,
     unit: Unit = LengthUnit.CM,
+    json_path: JsonFile = None,
+    drawing: LayoutDrawing = None,
 ) -> None:
     """How much lining, interfacing or cloth from the roll the pieces need, for usual widths."""
+    files = _Files(json_path, drawing, None)
+    files.check(*pattern)
     rules, sweeps = _rules(tolerance_deg, clearance_mm), _sweeps(effort)
 
-    from flatmeasure.enough.answer_text import purchase_lines
-    from flatmeasure.enough.pattern_file import read_pattern
+    from flatmeasure.enough.answer_text import leftover_lines, purchase_lines, purchases_to_dict
+    from flatmeasure.enough.layout_drawing import layout_pages
+    from flatmeasure.enough.leftovers import leftovers
     from flatmeasure.enough.shopping import WIDTHS_MM, shopping_list
 
-    pieces = [piece for file in pattern for piece in read_pattern(file)]
-    for line in purchase_lines(shopping_list(pieces, widths_mm or WIDTHS_MM, rules, sweeps), unit):
+    pieces, widths = _pieces(pattern), widths_mm or WIDTHS_MM
+    with SearchWatch(limit_s) as watch:
+        found = shopping_list(pieces, widths, rules, sweeps, watch.goes_on)
+    for line in purchase_lines(found, unit):
         typer.echo(line)
+    answers = [one.answer(_cloth_name(one.width_mm, one.buy_mm or 0.0, unit)) for one in found]
+    left = leftovers(answers[0]) if len(answers) == 1 and answers[0] else None
+    for line in leftover_lines(left, unit) if left else ():
+        typer.echo(line)
+    if watch.is_over():
+        typer.echo(ENDED_EARLY)
+    if json_path is not None:
+        write_file(json_path, json_bytes(purchases_to_dict(found, left)))
+    if drawing is not None:
+        pages = [page for one in answers if one for page in layout_pages(one.layout, one.boards, 0.0, unit)]
+        draw_layouts(drawing, pages)
+
+
+def _cloth_name(width_mm: float, length_mm: float, unit: LengthUnit) -> str:
+    return f"cloth of {format_length(width_mm, unit)} by {format_length(length_mm, unit)}"
 
 
 @dataclass(frozen=True, eq=False)
@@ -181,19 +219,23 @@ class _Files:
         if self.save is not None:
             write_file(self.save, json_bytes(pattern_to_dict(result.pieces)))
         if self.drawing is not None:
-            for path in _draw(result, self.drawing, unit):
-                typer.echo(f"Drawing: {path}")
+            from flatmeasure.enough.layout_drawing import layout_pages
+            from flatmeasure.enough.split_drawing import split_pages
+
+            answer = result.layout
+            layouts = layout_pages(answer.layout, answer.boards, answer.coverage, unit)
+            draw_layouts(self.drawing, layouts, split_pages(way.splits, unit) if way else ())
 
 
-def _tell(result: _Result, unit: LengthUnit) -> None:
-    from flatmeasure.enough.answer_text import answer_lines, leftover_lines, way_out_lines
-    from flatmeasure.enough.verdict import Verdict
+def _pieces(files: Sequence[Path], taken: Sequence[str] = ()) -> "tuple[PatternPiece, ...]":
+    """The pieces of all files; where two would have one name, or one that is taken, it begins with its file's."""
+    from flatmeasure.enough.pattern_file import read_pattern
 
-    lines = list(answer_lines(result.answer, unit))
-    if result.answer.verdict is not Verdict.ENOUGH:
-        lines += way_out_lines(result.way, unit)
-    for line in [*lines, *leftover_lines(result.left, unit)]:
-        typer.echo(line)
+    read = [(file, piece) for file in files for piece in read_pattern(file)]
+    uses = Counter([*taken, *(piece.name for _, piece in read)])
+    return tuple(
+        piece if uses[piece.name] == 1 else replace(piece, name=f"{file.stem}:{piece.name}") for file, piece in read
+    )
 
 
 def _rules(tolerance_deg: float, clearance_mm: float) -> "LayRules":
@@ -217,9 +259,10 @@ def _boards(panels: "list[Panel]", grains: list[str], face: str) -> "list[Board]
         raise OptionInvalid(f"The face is right, wrong or both, not {face}.")
     for grain in grains:
         panels = _with_grain(panels, grain)
+    unknown = [panel.id for panel in panels if panel.grain is None]
+    if unknown:
+        _warn(f"the grain of {', '.join(unknown)} is not known and taken to run up the photo: tell it with --grain.")
     for panel in panels:
-        if panel.grain is None:
-            _warn(f"the grain of {panel.id} is not known and taken to run up the photo: tell it with --grain.")
         if not panel.complete:
             _warn(f"the photo cuts off {panel.id}: there is more of it than is used.")
     return [board_of(panel, Face(face)) for panel in panels]
@@ -236,58 +279,3 @@ def _with_grain(panels: "list[Panel]", grain: str) -> "list[Panel]":
 
 def _warn(message: str) -> None:
     print(f"flatmeasure: {message}", file=sys.stderr)
-
-
-def _draw(result: _Result, path: Path, unit: LengthUnit) -> list[Path]:
-    """Pages of the layout, and of pieces that are made of parts; a file each unless it is a PDF."""
-    from flatmeasure.display.page import page_png, page_svg
-    from flatmeasure.enough.layout_drawing import cutting_pdf, layout_pages
-    from flatmeasure.enough.split_drawing import split_pages
-
-    answer = result.layout
-    layouts = layout_pages(answer.layout, answer.boards, answer.coverage, unit)
-    splits = split_pages(result.way.splits, unit) if result.way else ()
-    if path.suffix.lower() == ".pdf":
-        if layouts:
-            write_file(path, cutting_pdf([*layouts, *splits], "Layout"))
-        return [path] if layouts else []
-    draw = page_svg if path.suffix.lower() == ".svg" else page_png
-    named = dict(zip(_numbered(path, len(layouts)), layouts, strict=True))
-    named |= zip(_numbered(path.with_stem(f"{path.stem}-parts"), len(splits)), splits, strict=True)
-    for one, page in named.items():
-        write_file(one, draw(page))
-    return list(named)
-
-
-def _numbered(path: Path, count: int) -> list[Path]:
-    return [path] if count == 1 else [path.with_stem(f"{path.stem}-{k + 1}") for k in range(count)]
-
-
-class _Watch:
-    """Shows the progress on a terminal; ends the search on Ctrl-C or when time is up."""
-
-    def __init__(self, limit_s: float) -> None:
-        self.until = time.monotonic() + limit_s
-        self.going = True
-        self.before: Any = None
-
-    def __enter__(self) -> "_Watch":
-        self.before = signal.signal(signal.SIGINT, self._stop)
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        signal.signal(signal.SIGINT, self.before)
-        if sys.stderr.isatty():
-            print("\r" + " " * 60 + "\r", end="", file=sys.stderr)
-
-    def _stop(self, _number: int, _frame: FrameType | None) -> None:
-        self.going = False
-
-    def show(self, share: float, what: str) -> None:
-        """The progress, on a terminal."""
-        if sys.stderr.isatty():
-            print(f"\r{share:4.0%} {what}; Ctrl-C takes the best so far ", end="", file=sys.stderr, flush=True)
-
-    def is_over(self) -> bool:
-        """Whether time is up or somebody stopped the search."""
-        return not self.going or time.monotonic() >= self.until

@@ -106,6 +106,7 @@ Clearance = Annotated[
     float, length_option("--clearance", "clearance", "Kept free between pieces.", shown="0", zero_allowed=True)
 ]
 EffortName = Annotated[str, typer.Option("--effort", metavar="quick|normal|long", help="How hard to search.")]
+TimeLimit = Annotated[float, typer.Option("--limit", metavar="SECONDS", help="Stop searching after this time.")]
 DirectionName = Annotated[
     str, typer.Option("--direction", metavar="along|across|bias", help="How the length of what is cut runs.")
 ]

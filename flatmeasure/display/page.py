@@ -63,7 +63,7 @@ class Words:
     size_mm : float
         Of the letters.
     turn_deg : float
-        0 or 90, counter-clockwise.
+        Counter-clockwise.
     from_left : bool
     """
 
@@ -235,7 +235,7 @@ def _picture_words(picture: NDArray[np.uint8], mark: Words, page: Page, scale: f
     stamp = np.full((height + 8, width + 8), 255, np.uint8)
     cv2.putText(stamp, mark.text, (4 - left, 4 - top), (0,), face, size, 400)
     if mark.turn_deg:
-        stamp = np.ascontiguousarray(np.rot90(stamp))
+        stamp = _turned(stamp, mark.turn_deg)
     half = np.array(stamp.shape[::-1]) // 2
     x, y = np.round(_down(mark.at_mm[None], page)[0] * scale).astype(int) - half * [not mark.from_left, 1]
     x0, y0 = max(x, 0), max(y, 0)
@@ -253,3 +253,12 @@ def _down(points: Points, page: Page) -> Points:
 def _hex(grey: float) -> str:
     level = round(255 * grey)
     return f"#{level:02x}{level:02x}{level:02x}"
+
+
+def _turned(stamp: NDArray[np.uint8], turn_deg: float) -> NDArray[np.uint8]:
+    """A picture on white turned counter-clockwise, all of it."""
+    size = np.array(stamp.shape[::-1])
+    turn = cv2.getRotationMatrix2D(((size - 1.0) / 2.0).tolist(), turn_deg, 1.0)
+    larger = np.ceil(np.abs(turn[:, :2]) @ size - 1e-6).astype(int)
+    turn[:, 2] += (larger - size) / 2.0
+    return np.asarray(cv2.warpAffine(stamp, turn, larger.tolist(), borderValue=(255,)), dtype=np.uint8)

@@ -21,7 +21,7 @@ from flatmeasure.pieces.strips import Strips
 from flatmeasure.quantity import Quantity
 from flatmeasure.units import LengthUnit, format_length, format_quantity, mm_per_unit
 
-SCHEMA = "flatmeasure.layout/1"
+SCHEMA, PURCHASE_SCHEMA = "flatmeasure.layout/1", "flatmeasure.purchase/1"
 MOST_STRAPS = 4
 
 
@@ -133,6 +133,16 @@ def purchase_lines(purchases: tuple[Purchase, ...], unit: LengthUnit) -> Iterato
             yield f"{width:>10} wide: buy {buy} ({needed} as laid, {one.strip.density:.0%} of it used)"
 
 
+def purchases_to_dict(purchases: tuple[Purchase, ...], left: Leftovers | None = None) -> dict[str, Any]:
+    """Lengths to buy as JSON, each with its layout; what is left if a single width was asked for."""
+    found = []
+    for one in purchases:
+        answer = one.answer(f"{one.width_mm:g} mm wide")
+        layout = None if answer is None else answer_to_dict(answer, left)
+        found.append({"width_mm": one.width_mm, "length_mm": one.length_mm, "buy_mm": one.buy_mm, "layout": layout})
+    return {"schema": PURCHASE_SCHEMA, "widths": found}
+
+
 def way_out_to_dict(way: WayOut, left: Leftovers | None = None) -> dict[str, Any]:
     """The way out as JSON: what to change (in mm), the pieces it needs, their layout, and what that leaves if given."""
     return {
@@ -145,6 +155,8 @@ def way_out_to_dict(way: WayOut, left: Leftovers | None = None) -> dict[str, Any
 
 def _partial_line(layout: Layout) -> str:
     missing = [part.name for part, board in zip(layout.parts, layout.places.board, strict=True) if board < 0]
+    if len(missing) == len(layout.parts):
+        return "No piece found a place."
     return f"The most valuable that fits: all but {'; '.join(missing)}." if missing else "All pieces were placed."
 
 

@@ -1,9 +1,10 @@
 """The layout on each cloth as a page: what to cut where, as a person sees the right side with its grain running up."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
+import shapely
 from shapely import affinity
 from shapely.geometry import LineString, Point, Polygon, box
 from shapely.geometry.base import BaseGeometry
@@ -27,6 +28,9 @@ MARGIN_LETTERS = 3.0
 ROW = 1.25  # height of a row, in letters
 CUT_LINE, SEWING_LINE, SURE_LINE = 0.13, 0.06, 0.05  # widths, in letters
 SEWING_DASHES, SURE_DASHES = (0.6, 0.35), (0.12, 0.3)  # line and gap, in letters
+TURNED_GAIN = 1.5  # a name is turned where its letters become so much larger
+BEYOND_LETTERS = (2.0, 1.0)  # where the middle of an arrow lies beyond a name
+LEVEL_DEG = 1.0  # words that run down by no more are read from the left all the same
 SHOWN_MM = 0.05  # less of the cloth's uncertainty is not drawn
 LARGEST_CAUTION_MM = 6.0
 BARS_MM = (500.0, 200.0, 100.0, 50.0, 20.0)
@@ -57,7 +61,9 @@ def _page(layout: Layout, index: int, board: Board, coverage: float, unit: Lengt
     marks = [*_cloth(board, coverage, letter), *_pieces(layout, index, letter)]
     corner = np.array([left, low - 3.5 * margin])
     marks += scale_bar(np.array([left, low - margin]), letter, unit)
-    marks += _legend(np.array([left, low - 1.7 * margin]), board, coverage, letter)
+    stances = [layout.parts[i].stances[0] for i in np.flatnonzero(layout.places.board == index)]
+    sewn = not all(same_line(stance.exact, stance.stitching) for stance in stances)
+    marks += _legend(np.array([left, low - 1.7 * margin]), sewn, coverage * board.u_mm, letter)
     marks += _cloth_grain(np.array([left - 0.55 * margin, (low + high) / 2.0]), letter)
     title = f"{board.label}: right side, grain up" + ("; both layers together" if board.layers == 2 else "")
     marks.append(Words(np.array([(left + right) / 2.0, high + 0.5 * margin]), title, letter))
@@ -83,10 +89,12 @@ def left_words(x: float, y: float, text: str, size_mm: float) -> Words:
     return Words(np.array([x, y]), text, size_mm, from_left=True)
 
 
-def _legend(at: Points, board: Board, coverage: float, letter: float) -> Iterator[Line | Words]:
+def _legend(at: Points, sewn: bool, unsure_mm: float, letter: float) -> Iterator[Line | Words]:
     """What the lines mean, a row each."""
-    kinds = [("cut", CUT_LINE, ()), ("sew", SEWING_LINE, SEWING_DASHES)]
-    if coverage * board.u_mm > SHOWN_MM:
+    kinds: list[tuple[str, float, tuple[float, ...]]] = [("cut", CUT_LINE, ())]
+    if sewn:
+        kinds.append(("sew", SEWING_LINE, SEWING_DASHES))
+    if unsure_mm > SHOWN_MM:
         kinds.append(("this much of the cloth is sure", SURE_LINE, SURE_DASHES))
     for k, (text, width, dashes) in enumerate(kinds):
         here = at - 1.6 * k * letter * UP
@@ -128,22 +136,42 @@ def _pieces(layout: Layout, index: int, letter: float) -> Iterator[Line | Words]
 def outlines(cut: Polygon, sewn: Polygon, letter: float) -> Iterator[Line]:
     """A piece's cut line, and its sewing line where that is another."""
     yield Line(rings(cut), CUT_LINE * letter, fill=1.0)
-    if not sewn.equals_exact(cut, 0.01):
+    if not same_line(cut, sewn):
         yield Line(rings(sewn), SEWING_LINE * letter, grey=0.25, dash_mm=tuple(one * letter for one in SEWING_DASHES))
+
+
+def same_line(cut: Polygon, sewn: Polygon) -> bool:
+    """Whether a piece has no allowance."""
+    return bool(sewn.equals_exact(cut, 0.01))
 
 
 def name_and_grain(name: str, turn_deg: float, shape: Polygon, letter: float) -> Iterator[Line | Words]:
     """The piece's name in its middle and beside it an arrow to its top, both inside."""
     middle = _name_place(shape)
-    wide, high = (_room(shape, middle, axis) for axis in (RIGHT, UP))
-    upright = high > 1.5 * wide and wide < 1.1 * letter * LETTER_WIDTH * max(map(len, name.split(", ")))
-    fit, words = max(_fitting(words, (high, wide) if upright else (wide, high)) for words in _in_rows(name))
+    fit, words, angle_deg = _best_fitting(name, shape, middle, letter)
     size = float(np.clip(fit, SMALLEST_SHARE / LETTER_SHARE * letter, letter))
-    step = np.array([ROW * size, 0.0]) if upright else np.array([0.0, -ROW * size])
+    down = ROW * size * _direction(angle_deg - 90.0)
     for k, word in enumerate(words):
-        yield Words(middle + (k - (len(words) - 1) / 2.0) * step, word, size, 90.0 if upright else 0.0)
-    box_mm = np.array([LETTER_WIDTH * size * max(map(len, words)), ROW * size * len(words)])
-    yield from _arrow(shape, middle, np.radians(90.0 + turn_deg), box_mm[::-1] if upright else box_mm, letter)
+        yield Words(middle + (k - (len(words) - 1) / 2.0) * down, word, size, angle_deg)
+    half_mm = np.array([LETTER_WIDTH * size * max(map(len, words)), ROW * size * len(words)]) / 2.0
+    yield from _arrow(shape, middle, 90.0 + turn_deg, _Box(angle_deg, half_mm), letter)
+
+
+def _best_fitting(name: str, shape: Polygon, middle: Points, letter: float) -> tuple[float, list[str], float]:
+    """Letter size, rows and direction of a name: level where it fits so, else the way the piece is longest."""
+    sides = np.diff(shapely.get_coordinates(shape.minimum_rotated_rectangle)[:3], axis=0)
+    longer = sides[int(np.argmax(np.hypot(*sides.T)))]
+    slant_deg = float(np.degrees(np.arctan2(longer[1], longer[0])))
+    slant_deg += 180.0 * ((slant_deg <= -90.0 + LEVEL_DEG) - (slant_deg > 90.0 + LEVEL_DEG))  # read from below or right
+    found = []
+    for angle_deg in (0.0, 90.0, slant_deg):
+        room = (_room(shape, middle, _direction(angle_deg)), _room(shape, middle, _direction(angle_deg + 90.0)))
+        found.append((*max(_fitting(words, room) for words in _in_rows(name)), angle_deg))
+    return max(found, key=lambda one: min(one[0], letter) * (TURNED_GAIN if one[2] == 0.0 else 1.0))
+
+
+def _direction(angle_deg: float) -> Points:
+    return np.array([np.cos(np.radians(angle_deg)), np.sin(np.radians(angle_deg))])
 
 
 def _in_rows(name: str) -> list[list[str]]:
@@ -164,15 +192,30 @@ def _name_place(shape: Polygon) -> Points:
     return np.asarray((centre if well else widest).coords[0])
 
 
-def _arrow(shape: Polygon, middle: Points, angle: float, name_mm: Points, letter: float) -> Iterator[Line]:
-    """An arrow along the piece's grain, beside its name (a box of a size) or, where that is too narrow, beyond it."""
-    along, across = np.array([np.cos(angle), np.sin(angle)]), np.array([-np.sin(angle), np.cos(angle)])
-    beside, beyond = (float(np.abs(axis) @ name_mm / 2.0 + 0.8 * letter) for axis in (across, along))
+@dataclass(frozen=True, eq=False)
+class _Box:
+    """What a name takes: half its length and height, and the direction it runs."""
+
+    angle_deg: float
+    half_mm: Points
+
+    def reach(self, axis: Points) -> float:
+        """From its middle along an axis."""
+        sides = np.array([_direction(self.angle_deg), _direction(self.angle_deg + 90.0)])
+        return float(np.abs(sides @ axis) @ self.half_mm)
+
+
+def _arrow(shape: Polygon, middle: Points, angle_deg: float, name: _Box, letter: float) -> Iterator[Line]:
+    """An arrow along the piece's grain, beside its name or, where that is too narrow, beyond it."""
+    along, across = _direction(angle_deg), _direction(angle_deg + 90.0)
+    beside, beyond = (name.reach(axis) + 0.8 * letter for axis in (across, along))
     places = [middle + sign * beside * across for sign in (1.0, -1.0)]
-    places += [middle + sign * (beyond + 2.0 * letter) * along for sign in (-1.0, 1.0)]
+    places += [middle + sign * (beyond + far * letter) * along for far in BEYOND_LETTERS for sign in (-1.0, 1.0)]
     sides = [0.5 * sign * letter * across for sign in (1.0, -1.0)]  # its head keeps clear of the outline
     rooms = [0.75 * min(9.0 * letter, *(_room(shape, at + side, along) for side in sides)) for at in places]
-    rooms[2:] = [min(room, 3.6 * letter) for room in rooms[2:]]
+    rooms[2:] = [
+        min(room, 1.8 * far * letter) for room, far in zip(rooms[2:], np.repeat(BEYOND_LETTERS, 2), strict=True)
+    ]
     chosen = int(np.argmax(rooms))
     if rooms[chosen] < letter:
         return

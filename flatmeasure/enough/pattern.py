@@ -122,7 +122,7 @@ def check_piece(piece: PatternPiece) -> PatternPiece:
     left, low, right, high = shape.bounds
     longest = max(right - left, high - low)
     if not SMALLEST_MM <= longest <= LARGEST_MM:
-        raise PatternInvalid(f"The piece {name} would be {longest:.4g} mm long: check the unit it is drawn in.")
+        raise PatternInvalid(f"The piece {name} would be {_told(longest)} long: check the unit it is drawn in.")
     if shape.area < 1.0:
         raise PatternInvalid(f"The piece {name} has no area: give its outline.")
     if not 1 <= piece.count <= MOST_COPIES:
@@ -160,6 +160,10 @@ def polygon_of(name: str, outline: Points, holes: list[Points] | None = None) ->
     if not shape.is_valid:
         raise PatternInvalid(f"The outline of the piece {name} crosses itself ({_where(shape)}): draw it anew.")
     return orient(shape)
+
+
+def _told(length_mm: float) -> str:
+    return f"{length_mm / 1000.0:.4g} m" if length_mm >= 1000.0 else f"{length_mm:.4g} mm"
 
 
 def _where(shape: Polygon) -> str:

@@ -4,13 +4,14 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from shapely.ops import unary_union
+from shapely.geometry import Polygon, box
 
 from flatmeasure.enough.boards import Board, LayRules
 from flatmeasure.enough.laying import Lay, make_parts
 from flatmeasure.enough.layouts import Watch
 from flatmeasure.enough.pattern import PatternPiece
 from flatmeasure.enough.strip_packing import StripLayout, pack_strip
+from flatmeasure.enough.verdict import Answer, Verdict
 
 WIDTHS_MM = (600.0, 900.0, 1120.0, 1400.0, 1500.0)  # cloth and interfacing as sold
 STEP_MM = 50.0  # shops cut by
@@ -37,6 +38,13 @@ class Purchase:
     buy_mm: float | None
     strip: StripLayout | None
 
+    def answer(self, name: str) -> Answer | None:
+        """The layout on what is bought, in the form of other answers, on a cloth of that name."""
+        if self.strip is None or self.buy_mm is None:
+            return None
+        cloth = Board(name, box(0.0, 0.0, self.width_mm, self.buy_mm), 0.0)
+        return Answer(Verdict.ENOUGH, (cloth,), self.strip.layout, 0.0, 0.0, None, False)
+
 
 def shopping_list(
     pieces: Sequence[PatternPiece],
@@ -55,7 +63,7 @@ def shopping_list(
     sweeps : int
         Effort for each width.
     watch : callable
-        As in `layouts.find_layout`.
+        As in `layouts.find_layout`; when it answers False the layouts so far are given.
 
     Returns
     -------
@@ -64,7 +72,7 @@ def shopping_list(
     """
     found = []
     for k, width in enumerate(widths_mm):
-        roll = Board("roll", unary_union([]), 0.0)
+        roll = Board("roll", Polygon(), 0.0)
         parts = tuple(part.loosened() for part in make_parts(pieces, Lay((roll,)), rules))
 
         def share_of_all(share: float, k: int = k) -> bool:

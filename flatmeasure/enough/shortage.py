@@ -47,9 +47,13 @@ class TooLittle:
 
     def told(self, unit: LengthUnit) -> str:
         """One sentence."""
-        who = f"{', '.join(self.parts)} (only {' and '.join(self.only)})" if self.only else "All pieces"
         wanted, there = _area(self.wanted_mm2, unit), _area(self.there_mm2, unit)
-        return f"{who} need {wanted} of cloth, and there are at most {there}."
+        if not self.only:
+            return f"All pieces together need {wanted} of cloth, and there are at most {there}."
+        return (
+            f"{'; '.join(self.parts)} fit only on {' and '.join(self.only)}; together they need {wanted} of cloth, "
+            f"and there are at most {there}."
+        )
 
 
 @dataclass(frozen=True)

@@ -15,6 +15,7 @@ from flatmeasure.enough.pattern import PatternPiece
 from flatmeasure.enough.placements import uncut
 from flatmeasure.enough.seam_places import serving_seams
 from flatmeasure.enough.seams import ACROSS_DEG, ALONG_DEG, Seams, Split, seams_at, split_copies, split_piece
+from flatmeasure.enough.shortage import TooLittle
 from flatmeasure.enough.verdict import Answer, Effort, Progress, Stop, Verdict, is_enough
 from flatmeasure.units import LengthUnit, format_length
 
@@ -136,8 +137,8 @@ def find_way_out(
             return WayOut(change.steps, change.pieces, found)
         if found.stopped:
             return None
-    if answer.shortage is not None and answer.shortage.kind == "area":
-        return None  # seams only take more cloth
+    if isinstance(answer.shortage, TooLittle) and not answer.shortage.only:
+        return None  # of all cloth together there is too little, and seams only take more
     return _split(answer, _Change((), tuple(pieces), rules), trial)
 
 

@@ -75,12 +75,12 @@ def pack_strip(
     if any(all(maps.edge(0, part.stances[k]) is None for k in part.choices[0]) for part in parts):
         return None
     outcome = None
-    while outcome is None:  # on ample length something is soon found
-        outcome, _ = _laid(parts, maps, None, _Effort(0, FIRST_SWEEPS, 0), watch, seed)
+    while outcome is None:  # on ample length something is soon found, and it is not given up before
+        outcome, _ = _laid(parts, maps, None, _Effort(0, FIRST_SWEEPS, 0), lambda share: True, seed)
         maps, length = (maps, length) if outcome else (maps.on([_strip(width_mm, 1.5 * length)]), 1.5 * length)
     best = StripLayout(outcome, width_mm, length - outcome.margin_mm, 0)
     cut, spent, shakes = FIRST_CUT, 0, 0
-    while spent < sweeps:
+    while spent < sweeps and watch(spent / sweeps):
         length = best.length_mm * (1.0 - cut)
         maps = maps.on([_strip(width_mm, length)])
         effort = _Effort(spent, sweeps, shakes)
