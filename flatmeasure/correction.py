@@ -315,7 +315,7 @@ def _named(at_px: Points) -> str:
 
 def _by_hand(at_px: Points, normal_px: Points, measurement: Measurement) -> tuple[Points, float]:
     """A point set by hand in the mat frame, and its standard uncertainty in each direction, mm."""
-    outline = Outline(at_px[None], normal_px[None], np.array([U_HAND_PX]), np.array([False]), 0.0)
+    outline = Outline(at_px[None], normal_px[None], np.array([U_HAND_PX]), np.array([False]), np.zeros(1), 0.0)
     at_mm, u_mm = on_mat(outline, measurement.rectification, measurement.thickness_mm)
     return at_mm[0], float(u_mm[0])
 

@@ -72,7 +72,7 @@ def strip(view: Rectification) -> Outline:
     points_px = view.to_picture(at)
     along = view.to_picture(ahead) - points_px
     normals_px = np.column_stack([along[:, 1], -along[:, 0]]) / np.linalg.norm(along, axis=1, keepdims=True)
-    return Outline(points_px, normals_px, np.full(len(at), 0.1), np.zeros(len(at), dtype=bool), 10.0)
+    return Outline(points_px, normals_px, np.full(len(at), 0.1), np.zeros(len(at), dtype=bool), np.zeros(len(at)), 10.0)
 
 
 def test_a_piece_whose_edges_enclose_nothing_is_refused() -> None:

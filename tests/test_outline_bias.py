@@ -5,13 +5,15 @@ import pytest
 import shapely
 from scipy.ndimage import gaussian_filter1d
 
-from flatmeasure.outline.refinement import refine_outline
+from flatmeasure.outline.refinement import Outline, refine_outline
 from flatmeasure.outline.stepfit import OFFSETS_PX, SHIFTS_PX, fit_steps, shadows_of, whiten
 from flatmeasure.photos.photo import Photo, load_photo
+from flatmeasure.results.shape import WALL_LOST, on_mat
 from flatmeasure.synthetic.rendering import encode_jpeg, render_photo
 from flatmeasure.synthetic.scene import (
     Colour,
     LaidCloth,
+    LaidReference,
     Mat,
     Scene,
     View,
@@ -19,6 +21,7 @@ from flatmeasure.synthetic.scene import (
     see,
     silhouette_px,
 )
+from flatmeasure.view.rectification import rectify
 
 SIZE_PX = (800, 600)
 PANEL_MM = np.array([[-250.0, -200.0], [250.0, -180.0], [220.0, 210.0], [-240.0, 190.0]])
@@ -101,3 +104,17 @@ def broad_shadow_bias_px(relief_px: float) -> float:
 def test_the_penumbra_of_thick_cloth_does_not_move_its_edge() -> None:
     assert abs(broad_shadow_bias_px(relief_px=6.0)) < 0.25
     assert broad_shadow_bias_px(relief_px=0.0) > 0.5  # what it does to cloth that is not known to be thick
+
+
+@pytest.mark.parametrize(("shade", "height"), [(0.0, 0.0), (0.3, 0.0), (0.6, WALL_LOST)])
+def test_a_wall_in_the_dark_is_taken_for_ground(shade: float, height: float) -> None:
+    """Where the cloth's wall faces the camera, its foot is seen; but in shadow not all of the wall looks like cloth."""
+    laid = tuple(LaidReference("coded", (100, 100), at, 0, code=k) for k, at in enumerate([(-330, -240), (330, 240)]))
+    camera, pose = scene_camera(SIZE_PX, View(1250, 25))
+    picture = render_photo(Scene(camera, pose, SIZE_PX, laid), seed=1)
+    view = rectify(Photo(picture, "scene", "", focal_35mm=26.0), square_mm=100)
+    at_px = np.array([[400.0, 200.0]])
+    below = Outline(at_px, np.array([[0.0, 1.0]]), np.ones(1), np.zeros(1, dtype=bool), np.full(1, shade), 10.0)
+    above = Outline(at_px, np.array([[0.0, -1.0]]), np.ones(1), np.zeros(1, dtype=bool), np.full(1, shade), 10.0)
+    assert on_mat(below, view, 3.0)[0] == pytest.approx(view.to_mat(at_px, height * 3.0))
+    assert on_mat(above, view, 3.0)[0] == pytest.approx(view.to_mat(at_px, 3.0))

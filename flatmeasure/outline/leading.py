@@ -78,6 +78,7 @@ def lead_through(outline: Outline, span: Indices, at_px: Floats, u_px: float, ne
         normals,
         np.concatenate([outline.u_px[kept], u_there, u_back]),
         np.concatenate([outline.weak[kept], np.zeros(len(there) + 1 + len(back), dtype=bool)]),
+        np.concatenate([outline.shade[kept], np.zeros(len(there) + 1 + len(back))]),
         outline.contrast,
     )
     return LedOutline(led, len(kept) + len(there), joined)

@@ -50,6 +50,8 @@ class Outline:
         Standard uncertainty of each point along its normal, independent from point to point.
     weak : (N,) array of bool
         No clear step here: bridged from the neighbours.
+    shade : (N,) array
+        Likely share of the light that the cloth takes from the ground beside it.
     contrast : float
         Median height of the step over the noise.
     """
@@ -58,6 +60,7 @@ class Outline:
     normals_px: Floats
     u_px: Floats
     weak: Bools
+    shade: Floats
     contrast: float
 
 
@@ -100,7 +103,7 @@ def refine_outline(
         points = points + _bridged(fit.offset_px, weak)[:, None] * normals
         points = spanned(points, fit.contrast < LEAST_CONTRAST)
     u = np.where(weak, np.maximum(fit.u_px, WEAK_U_PX), fit.u_px)
-    return Outline(points, normals, u, weak, float(np.median(fit.contrast)))
+    return Outline(points, normals, u, weak, fit.shade, float(np.median(fit.contrast)))
 
 
 def _pull(profiles: Singles, appearance: Appearance) -> Floats:

@@ -66,11 +66,14 @@ class StepFit:
         Standard uncertainty from the residual and the curvature of the squared residual.
     contrast : (N,) array
         Height of the step over the noise.
+    shade : (N,) array
+        Likely share of the light that the cloth takes from the ground beside it.
     """
 
     offset_px: Floats
     u_px: Floats
     contrast: Floats
+    shade: Floats
 
 
 def whiten(profiles: Singles, scatter: Floats) -> Singles:
@@ -122,7 +125,8 @@ def fit_steps(profiles: Singles, normals: Floats, blur_px: float, shadows: Shado
     start = (np.minimum(likely - likely.min(axis=1, keepdims=True), STEP_LIMIT) + pull).argmin(axis=1)
     offset, u = _vertices(cost, start)
     u *= np.sqrt(cost.min(axis=2) / FREEDOM)
-    return StepFit((weight * offset).sum(axis=1), (weight * u).sum(axis=1), height / np.sqrt(variance))
+    shade = weight @ np.array([share for share, _, _ in shadows])
+    return StepFit((weight * offset).sum(axis=1), (weight * u).sum(axis=1), height / np.sqrt(variance), shade)
 
 
 def estimate_blur(profiles: Singles) -> float:

@@ -31,6 +31,9 @@ U_THICKNESS_UNKNOWN = 0.5  # most cloth is 0.2 to 1.5 mm thick (common practice)
 LEAST_OF_TRACED, MOST_OF_TRACED = 0.5, 2.0  # area within the fitted edges over that within the points they follow
 TOO_NARROW = "A piece of cloth is too narrow in this photo for its edges to be told apart."
 GO_NEARER = "Photograph it from nearer, or with a finer camera."
+# A wall that turns away from the light is as dark as the shadow at its foot: so much of it is taken for ground, where
+# the ground beside is darker by the second of these shares, and nothing where by no more than the first (renders).
+WALL_LOST, SUNLIT, SHADED = 0.6, 0.35, 0.5
 MITRE_LIMIT = 5.0
 SLIDE_LIMIT = 0.1  # of 1 - cos^2: edges that meet smoothly have no corner to slide
 OWN_FIELDS = ("thickness of the cloth", "tone at the cloth's edge")  # displacement fields beyond the camera's
@@ -89,7 +92,9 @@ def shape_of(
 
 def on_mat(outline: Outline, view: Rectification, thickness_mm: float) -> tuple[Points, Points]:
     """An outline's points (N, 2) in the mat frame and their uncertainties (N,), mm."""
-    z_mm = heights_mm(outline.points_px, outline.normals_px, view, thickness_mm)
+    lost = WALL_LOST * np.clip((outline.shade - SUNLIT) / (SHADED - SUNLIT), 0.0, 1.0)
+    seen_mm = heights_mm(outline.points_px, outline.normals_px, view, thickness_mm)
+    z_mm = np.maximum(seen_mm, lost * thickness_mm)
     u_mm = np.hypot(outline.u_px, U_LEAST_PX) * view.mm_per_px(outline.points_px)
     return view.to_mat(outline.points_px, z_mm), u_mm
 
