@@ -153,8 +153,7 @@ def name_and_grain(name: str, turn_deg: float, shape: Polygon, letter: float) ->
     down = ROW * size * _direction(angle_deg - 90.0)
     for k, word in enumerate(words):
         yield Words(middle + (k - (len(words) - 1) / 2.0) * down, word, size, angle_deg)
-    half_mm = np.array([LETTER_WIDTH * size * max(map(len, words)), ROW * size * len(words)]) / 2.0
-    yield from _arrow(shape, middle, 90.0 + turn_deg, _Box(angle_deg, half_mm), letter)
+    yield from _arrow(shape, middle, 90.0 + turn_deg, _Box(angle_deg, _half_mm(words, size)), letter)
 
 
 def _best_fitting(name: str, shape: Polygon, middle: Points, letter: float) -> tuple[float, list[str], float]:
@@ -163,10 +162,11 @@ def _best_fitting(name: str, shape: Polygon, middle: Points, letter: float) -> t
     longer = sides[int(np.argmax(np.hypot(*sides.T)))]
     slant_deg = float(np.degrees(np.arctan2(longer[1], longer[0])))
     slant_deg += 180.0 * ((slant_deg <= -90.0 + LEVEL_DEG) - (slant_deg > 90.0 + LEVEL_DEG))  # read from below or right
+    rim = shapely.get_coordinates(shapely.segmentize(shape.boundary, letter / 4.0)) - middle
     found = []
     for angle_deg in (0.0, 90.0, slant_deg):
-        room = (_room(shape, middle, _direction(angle_deg)), _room(shape, middle, _direction(angle_deg + 90.0)))
-        found.append((*max(_fitting(words, room) for words in _in_rows(name)), angle_deg))
+        turned = np.abs(rim @ np.column_stack([_direction(angle_deg), _direction(angle_deg + 90.0)]))
+        found.append((*max(_fitting(words, turned) for words in _in_rows(name)), angle_deg))
     return max(found, key=lambda one: min(one[0], letter) * (TURNED_GAIN if one[2] == 0.0 else 1.0))
 
 
@@ -180,9 +180,14 @@ def _in_rows(name: str) -> list[list[str]]:
     return [[name], broken]
 
 
-def _fitting(words: list[str], room: tuple[float, float]) -> tuple[float, list[str]]:
-    """The letter size at which rows fit in a room along and across them."""
-    return 0.85 * min(room[0] / (LETTER_WIDTH * max(map(len, words))), room[1] / (ROW * len(words))), words
+def _fitting(words: list[str], rim: Points) -> tuple[float, list[str]]:
+    """The letter size at which rows stay inside a rim (N, 2), along and across them from their middle."""
+    return 0.85 * float(np.min(np.max(rim / _half_mm(words, 1.0), axis=1))), words
+
+
+def _half_mm(words: list[str], size: float) -> Points:
+    """Half the length and the height of rows."""
+    return size * np.array([LETTER_WIDTH * max(map(len, words)), ROW * len(words)]) / 2.0
 
 
 def _name_place(shape: Polygon) -> Points:
