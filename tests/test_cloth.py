@@ -6,6 +6,7 @@ import pytest
 from numpy.typing import NDArray
 from shapely.geometry import Polygon
 
+from flatmeasure.cloth.ground import view_ground
 from flatmeasure.cloth.hints import Hints
 from flatmeasure.cloth.regions import ClothRegion
 from flatmeasure.cloth.segmentation import find_cloth, segment_cloth
@@ -221,3 +222,29 @@ def test_squares_that_fill_the_photo() -> None:
     everywhere = np.array([[-50, -50], [2000, -50], [2000, 2000], [-50, 2000]], dtype=float)
     with pytest.raises(ClothNotFound, match="fill the whole photo"):
         segment_cloth(photo, references_px=[everywhere])
+
+
+@pytest.mark.parametrize("colour", [(180, 40, 45), (34, 40, 72), (225, 224, 220)])
+def test_cloth_close_beside_a_square_is_no_ground(colour: tuple[int, int, int]) -> None:
+    """A sheet on a floor: what shows right around the squares is the sheet, but here also cloth."""
+    picture = ground((120, 84, 70))
+    cv2.rectangle(picture, (120, 100), (2 * WIDTH - 120, 2 * HEIGHT - 100), (122, 126, 130), -1)
+    squares = [
+        np.array([(x, y), (x + 40, y), (x + 40, y + 40), (x, y + 40)], float) for x, y in ((250, 200), (668, 400))
+    ]
+    for square in squares:
+        centre = square.mean(axis=0)
+        for growth, tone in ((1.5, 225), (1.0, 25)):
+            corners = np.rint((centre + (square - centre) * growth) * 2).astype(np.int32)
+            cv2.fillConvexPoly(picture, corners, (tone, tone, tone))
+    other = [(90, 300), (230, 310), (220, 560), (100, 550)]
+    lay(picture, SHIRT, colour)
+    lay(picture, other, (120, 160, 60))
+    photo = shoot(picture)
+    view = view_ground(np.float32(photo.rgb / 255.0), squares)
+    assert np.quantile(view.distance[200:450, 320:600], 0.05) > 8.0
+    assert np.quantile(view.distance[120:140, 100:700], 0.95) < 3.0
+    found = segment_cloth(photo, references_px=squares, mm_per_px=1.5)
+    assert len(found) == 2
+    assert overlap(found[0], SHIRT) > 0.97
+    assert overlap(found[1], other) > 0.95

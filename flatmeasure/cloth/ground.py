@@ -33,6 +33,7 @@ _LIGHT_CHANGE = 0.3  # usual change of the logarithm from the middle of a pictur
 _FAR = 4.0  # a distance that scatter hardly explains
 _UNLIKE = 2.5  # a distance less than the price of shade: a mat may have the floor's hue
 _MAT_SHARE_OF_RING = 0.25
+_MOST_OF_RING = 0.6  # cloth beside a reference leaves more of the ground around it
 _SMALLEST_MAT = 0.1  # of the picture
 _USUAL_SHARE = 0.97
 _SQUARE = np.ones((5, 5), np.uint8)
@@ -60,6 +61,7 @@ class Shade:
 FULL_LIGHT = Shade(1.0, 1.0, 0.0)
 CAST_SHADE = Shade(0.5, 1.0, 3.0)  # the price: as far as a colour that scatter seldom explains
 ANY_LIGHT = Shade(0.5, 2.0, 0.0)
+NEARBY_LIGHT = Shade(0.7, 1.35, 0.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -163,7 +165,7 @@ def view_ground(colours: NDArray[np.float32], references_px: Sequence[Points]) -
     """
     border = _border_strip(colours.shape[:2])
     cards = _grown(references_px, CARD_GROWTH, border.shape)
-    ring = _grown(references_px, RING_GROWTH, border.shape) & ~cards
+    ring = _clear_of_cloth(_grown(references_px, RING_GROWTH, border.shape) & ~cards, colours, references_px)
     model, even = _learn(colours, border, border)
     to_floor = ground_distance(model, even, CAST_SHADE)
     sheet = _sheet_under(ring, to_floor)
@@ -267,6 +269,27 @@ def _grown(quads_px: Sequence[Points], growth: float, shape: tuple[int, ...]) ->
         centre = quad.mean(axis=0)
         cv2.fillConvexPoly(area, np.rint(centre + (quad - centre) * growth).astype(np.int32), 1)
     return area.astype(bool)
+
+
+def _clear_of_cloth(ring: Mask, colours: NDArray[np.float32], quads_px: Sequence[Points]) -> Mask:
+    """The rings without what reaches into one as cloth does: thicker than a line, larger than the reference."""
+    clear = ring.copy()
+    for quad in quads_px:
+        own = ring & _grown([quad], RING_GROWTH, ring.shape)
+        if not own.any():
+            continue
+        mean = np.median(colours[own], axis=0)
+        spread = 1.48 * float(np.median(np.abs(colours[own] - mean))) + _COLOUR_NOISE
+        usual = GroundModel(mean[None], np.eye(3, dtype=np.float32)[None] / np.float32(spread))
+        odd = _as_bytes(ground_distance(usual, colours, NEARBY_LIGHT) > _FAR)
+        labels = cv2.connectedComponents(cv2.morphologyEx(odd, cv2.MORPH_OPEN, _SQUARE))[1]
+        area = np.bincount(labels.ravel())
+        large = area > cv2.contourArea(quad.astype(np.float32))
+        large[0] = False
+        reaching = large[labels] & own
+        if reaching.sum() < _MOST_OF_RING * own.sum():
+            clear &= ~(own & cv2.dilate(_as_bytes(large[labels]), _SQUARE).astype(bool))
+    return clear
 
 
 def _as_bytes(mask: Mask) -> Pixels:
