@@ -155,13 +155,13 @@ def develop(p: Plan, linear: Picture, light: Light, r: Rng) -> tuple[NDArray[np.
     balance = full / full.mean() if p.light == "warm" else np.ones(3)
     v = linear * (bright / full.mean() / balance**0.4).astype(np.float32)
     scale = p.size_px[0] / 3000
-    blur = float(r.uniform(0.6, 1.0)) if p.fault != "blurred" else float(r.uniform(7, 11)) * scale
+    blur = float(r.uniform(0.7, 1.1)) if p.fault != "blurred" else float(r.uniform(7, 11)) * scale
     v = cv2.GaussianBlur(v, (0, 0), blur)
     noise = float(r.choice([0.6, 1.0, 1.0, 1.6])) * (1.5 if p.light == "dim" else 1)
     v += r.standard_normal(v.shape).astype(np.float32) * (0.006 * noise * np.sqrt(np.clip(v, 0, None) + 0.003))
     v = np.clip(v, 0, 1)
     codes = 255 * np.where(v <= 0.0031308, 12.92 * v, 1.055 * np.power(np.maximum(v, 1e-6), 1 / 2.4) - 0.055)
-    amount = float(r.uniform(0.2, 0.6))
+    amount = float(r.uniform(0.05, 0.3))
     codes = codes + amount * (codes - cv2.GaussianBlur(codes, (0, 0), 1.2))
     return np.clip(np.round(codes), 0, 255).astype(np.uint8), {"noise": noise, "blur_px": blur, "sharpening": amount}
 

@@ -147,7 +147,8 @@ def holed(r: Rng) -> Shape:
 def collar(r: Rng) -> Shape:
     n, w = r.uniform(190, 250), r.uniform(65, 100)
     p: Corners = [(-n, 0), (n, 0), (n + r.uniform(5, 40), w), (-n - r.uniform(5, 40), w)]
-    return closed("collar", p, {0: -r.uniform(20, 55), 2: r.uniform(-50, -12)})
+    sag = r.uniform(15, 60)
+    return closed("collar", p, {0: -sag, 2: sag * r.uniform(0.6, 1.2)})
 
 
 def yoke(r: Rng) -> Shape:
