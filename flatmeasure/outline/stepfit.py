@@ -124,7 +124,7 @@ def fit_steps(profiles: Singles, normals: Floats, blur_px: float, shadows: Shado
     pull = minimum_filter1d(pull, mixed, axis=1, mode="nearest")
     start = (np.minimum(likely - likely.min(axis=1, keepdims=True), STEP_LIMIT) + pull).argmin(axis=1)
     offset, u = _vertices(cost, start)
-    u *= np.sqrt(cost.min(axis=2) / FREEDOM)
+    u = np.minimum(u * np.sqrt(cost.min(axis=2) / FREEDOM), SEARCH_PX)  # however little a shadow lets it be seen
     shade = weight @ np.array([share for share, _, _ in shadows])
     return StepFit((weight * offset).sum(axis=1), (weight * u).sum(axis=1), height / np.sqrt(variance), shade)
 
