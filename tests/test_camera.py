@@ -19,7 +19,7 @@ from flatmeasure.photos.camera import (
 from flatmeasure.synthetic.scene import View, scene_camera
 
 CENTRE = (820.0, 590.5)
-RADIALS = [(0.0, 0.0), (-0.12, 0.03), (0.08, -0.02), (-0.30, 0.11)]
+RADIALS = [(0.0, 0.0), (-0.12, 0.03), (0.08, -0.02), (-0.30, 0.11), (-0.2436, 0.0744, -0.0114)]
 SIZE = (1640, 1180)
 
 
@@ -28,34 +28,39 @@ def grid_mm(height_mm: float = 0.0) -> np.ndarray:
     return np.column_stack([x.ravel(), y.ravel(), np.full(x.size, height_mm)])
 
 
+def opencv_lens(radial: tuple[float, ...]) -> np.ndarray:
+    """k1, k2, p1, p2, k3."""
+    return np.array([*radial[:2], 0.0, 0.0, *radial[2:]])
+
+
 @pytest.mark.parametrize("radial", RADIALS)
 @pytest.mark.parametrize("height_mm", [0.0, 4.0])
-def test_project_against_opencv(radial: tuple[float, float], height_mm: float) -> None:
-    """OpenCV's projectPoints with the same k1, k2 and no tangential terms."""
+def test_project_against_opencv(radial: tuple[float, ...], height_mm: float) -> None:
+    """OpenCV's projectPoints with the same radial and no tangential terms."""
     camera = Camera(1350.0, CENTRE, radial)
     vector, shift = np.array([2.9, 0.12, -0.35]), np.array([30.0, -20.0, 1400.0])
-    expected, _ = cv2.projectPoints(grid_mm(height_mm), vector, shift, camera.matrix(), np.array([*radial, 0.0, 0.0]))
+    expected, _ = cv2.projectPoints(grid_mm(height_mm), vector, shift, camera.matrix(), opencv_lens(radial))
     seen = project(grid_mm(height_mm), camera, pose_from_rodrigues(vector, shift))
     np.testing.assert_allclose(seen, expected[:, 0], atol=1e-9)
 
 
 @pytest.mark.parametrize("radial", RADIALS)
-def test_undistort_against_opencv(radial: tuple[float, float]) -> None:
+def test_undistort_against_opencv(radial: tuple[float, ...]) -> None:
     """OpenCV's undistortPoints, its iteration driven to convergence."""
     camera = Camera(1350.0, CENTRE, radial)
     x, y = np.meshgrid(np.linspace(0, SIZE[0], 9), np.linspace(0, SIZE[1], 7))
     pixels = np.column_stack([x.ravel(), y.ravel()])
     until = (cv2.TERM_CRITERIA_COUNT + cv2.TERM_CRITERIA_EPS, 1000, 1e-15)
-    lens = np.array([*radial, 0.0, 0.0])
-    expected = cv2.undistortPoints(pixels[:, None], camera.matrix(), lens, criteria=until)
+    expected = cv2.undistortPoints(pixels[:, None], camera.matrix(), opencv_lens(radial), criteria=until)
     np.testing.assert_allclose(undistort(pixels, camera), expected[:, 0], atol=1e-9)
 
 
 cameras = st.builds(
-    lambda focal, k1, k2: Camera(focal, CENTRE, (k1, k2)),
+    lambda focal, *radial: Camera(focal, CENTRE, radial),
     st.floats(900, 3000),
     st.floats(-0.25, 0.25),
     st.floats(-0.05, 0.05),
+    st.floats(-0.02, 0.02),
 )
 views = st.builds(
     View,
@@ -70,9 +75,9 @@ views = st.builds(
 
 @given(cameras, st.floats(-0.8, 0.8), st.floats(-0.6, 0.6))
 def test_undistort_undoes_distort(camera: Camera, x: float, y: float) -> None:
-    k1, k2 = camera.radial
-    r2 = x * x + y * y
-    assume(1 + 3 * k1 * r2 + 5 * k2 * r2 * r2 > 0.3)  # a lens whose picture folds over has no inverse
+    k1, k2, k3 = camera.radial
+    r2 = np.linspace(0.0, x * x + y * y, 20)
+    assume(np.min(1 + r2 * (3 * k1 + r2 * (5 * k2 + r2 * 7 * k3))) > 0.3)  # a lens that folds over has no inverse
     flat = np.array([[x, y]])
     np.testing.assert_allclose(undistort(distort(flat, camera), camera), flat, atol=1e-9)
 

@@ -75,12 +75,22 @@ def test_a_lifted_square_beside_another_is_said() -> None:
 
 
 @pytest.mark.skipif(not (FOLDER / "dji_wall").exists(), reason="the photographs are not part of the repository")
-@pytest.mark.parametrize(("name", "place"), [("dji_wall", "centre"), ("dji_wall", "corner"), ("gopro4_wide", "corner")])
-def test_real_prints_that_no_plane_or_lens_fits_are_measured_and_said(name: str, place: str) -> None:
-    """A wavy poster; a lens of 15 mm equivalent. Sources: see the benchmark of boards."""
-    seen = list(run_boards(name, place))
+@pytest.mark.parametrize("place", ["centre", "corner"])
+def test_a_real_print_that_no_plane_fits_is_measured_and_said(place: str) -> None:
+    """A wavy poster. Source: see the benchmark of boards."""
+    seen = list(run_boards("dji_wall", place))
     assert any("reference-uneven" in one.notes for one in seen)
     errors, plain = (np.abs(np.concatenate([getattr(s, k) for s in seen])) for k in ("errors", "homography_errors"))
     assert np.median(errors) < 0.03  # the poster's own waves are about 1 %
     if place == "corner":
         assert np.median(errors) < 0.5 * np.median(plain)
+
+
+@pytest.mark.skipif(not (FOLDER / "gopro4_wide").exists(), reason="the photographs are not part of the repository")
+def test_a_wide_lens_is_solved_from_one_square_in_a_corner() -> None:
+    """15 mm equivalent: without a third radial term the median error was 2.6 %, and every third photo not flat."""
+    seen = list(run_boards("gopro4_wide", "corner"))
+    errors, plain = (np.abs(np.concatenate([getattr(s, k) for s in seen])) for k in ("errors", "homography_errors"))
+    assert np.median(errors) < 0.015
+    assert np.median(errors) < 0.1 * np.median(plain)
+    assert not any("reference-uneven" in one.notes for one in seen)

@@ -24,13 +24,13 @@ class Camera:
     focal_px : float
     principal_point_px : tuple of float
     radial : tuple of float
-        k1, k2 of the Brown-Conrady model (D. C. Brown, "Close-range camera calibration", 1971):
-        distorted = undistorted * (1 + k1 r^2 + k2 r^4), r in units of the focal length.
+        k1, k2, ... of the Brown-Conrady model (D. C. Brown, "Close-range camera calibration", 1971):
+        distorted = undistorted * (1 + k1 r^2 + k2 r^4 + ...), r in units of the focal length.
     """
 
     focal_px: float
     principal_point_px: tuple[float, float]
-    radial: tuple[float, float] = (0.0, 0.0)
+    radial: tuple[float, ...] = (0.0, 0.0)
 
     def matrix(self) -> Points:
         """(3, 3) camera matrix."""
@@ -87,11 +87,22 @@ def project(points_mm: Points, camera: Camera, pose: Pose) -> Points:
 
 def distort(flat: Points, camera: Camera) -> Points:
     """Undistorted directions (N, 2) in units of the focal length to pixels (N, 2)."""
-    k1, k2 = camera.radial
     r2 = np.sum(flat**2, axis=1, keepdims=True)
-    bent = flat * (1.0 + r2 * (k1 + r2 * k2))
-    seen: Points = bent * camera.focal_px + np.asarray(camera.principal_point_px)
+    seen: Points = flat * _polynomial(_growth(camera), r2) * camera.focal_px + np.asarray(camera.principal_point_px)
     return seen
+
+
+def _growth(camera: Camera) -> tuple[float, ...]:
+    """1, k1, k2, ...: distorted over undistorted radius as a polynomial in its square."""
+    return (1.0, *camera.radial)
+
+
+def _polynomial(terms: tuple[float, ...], x: Points) -> Points:
+    """By Horner's scheme; the constant term comes first."""
+    value = np.full_like(x, terms[-1])
+    for term in terms[-2::-1]:
+        value = value * x + term
+    return value
 
 
 def undistort(points_px: Points, camera: Camera) -> Points:
@@ -100,26 +111,29 @@ def undistort(points_px: Points, camera: Camera) -> Points:
     The radial polynomial is inverted by Newton's method in the radius; 10 steps bring it below 1e-12. A strong barrel
     polynomial folds back on itself at some radius: pixels beyond its reach are put at that radius.
     """
-    k1, k2 = camera.radial
+    growth = _growth(camera)
+    slopes = tuple((2 * i + 1) * term for i, term in enumerate(growth))
     bent = (points_px - np.asarray(camera.principal_point_px)) / camera.focal_px
     target = np.linalg.norm(bent, axis=1)
-    limit = 0.999 * _fold_radius(k1, k2)
+    limit = 0.999 * _fold_radius(slopes)
     radius = np.minimum(target, limit)
     for _ in range(10):
         r2 = radius**2
-        slope = 1.0 + r2 * (3.0 * k1 + 5.0 * k2 * r2)
-        radius = np.clip(radius - (radius * (1.0 + r2 * (k1 + k2 * r2)) - target) / slope, 0.0, limit)
+        off = radius * _polynomial(growth, r2) - target
+        radius = np.clip(radius - off / _polynomial(slopes, r2), 0.0, limit)
     ratio = np.divide(radius, target, out=np.ones_like(target), where=target > 0)
     flat: Points = bent * ratio[:, None]
     return flat
 
 
-def _fold_radius(k1: float, k2: float) -> float:
-    """Smallest radius at which the distorted radius stops growing; infinite for a lens that never folds."""
-    # The smallest positive root of 1 + 3 k1 s + 5 k2 s^2 in s = r^2, written so that k2 = 0 needs no case of its own.
-    spread = 9.0 * k1 * k1 - 20.0 * k2
-    below = -3.0 * k1 + np.sqrt(spread) if spread >= 0.0 else 0.0
-    return float(np.sqrt(2.0 / below)) if below > 1e-12 else np.inf  # folds a million focal lengths out are none
+def _fold_radius(slopes: tuple[float, ...]) -> float:
+    """Smallest radius at which the distorted radius stops growing; infinite for a lens that never folds.
+
+    ``slopes``: its derivative as a polynomial in the squared radius.
+    """
+    inverse = np.roots(slopes)  # of s = r^2: led by 1, so that a term near zero makes no root of astronomic size
+    folds = inverse.real[(np.abs(inverse.imag) < 1e-9) & (inverse.real > 1e-12)]
+    return float(1.0 / np.sqrt(folds.max())) if len(folds) else np.inf  # folds a million focal lengths out are none
 
 
 def to_plane(points_px: Points, camera: Camera, pose: Pose, z_mm: float | Points = 0.0) -> Points:

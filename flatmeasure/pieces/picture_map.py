@@ -73,8 +73,8 @@ def picture_map(measurement: dict[str, Any]) -> PictureMap:
     try:
         lens = measurement["rectification"]["camera"]
         x, y = lens["principal_point_px"]
-        k1, k2 = lens["radial"]
-        camera = Camera(float(lens["focal_px"]), (float(x), float(y)), (float(k1), float(k2)))
+        radial = tuple(float(term) for term in lens["radial"])
+        camera = Camera(float(lens["focal_px"]), (float(x), float(y)), radial)
         pixels = np.concatenate([np.asarray(piece["outline_px"], dtype=np.float64) for piece in measurement["pieces"]])
         places = np.concatenate([np.asarray(piece["outline_mm"], dtype=np.float64) for piece in measurement["pieces"]])
         flat = undistort(pixels, camera)

@@ -14,6 +14,7 @@ from flatmeasure.photos.camera import Camera, Points, Pose
 from flatmeasure.references.figures import U_LOG_PITCH, U_LOG_SIZE, Reference
 from flatmeasure.view.projection import (
     GROWTH,
+    K3,
     LOG_PITCH,
     LOG_SIZE,
     N_CAMERA,
@@ -31,7 +32,12 @@ from flatmeasure.view.projection import (
 
 # What each row of the prior speaks of, in words a person reads in the list of what limits a photo.
 PRIOR_CAUSES = ("focal length", "lens centre", "lens centre", "lens distortion", "lens distortion")
-OWN_CAUSES = ("tone at the references' edges", "size of the references", "spacing of the mat's grid")
+OWN_CAUSES = (
+    "lens beyond k1 and k2",
+    "tone at the references' edges",
+    "size of the references",
+    "spacing of the mat's grid",
+)
 SEEN_CAUSE = "locating the references"
 
 CHI_SQUARE_LIMIT = 4.0  # mean squared residual over its expectation: twice as rough as stated is no longer chance
@@ -47,6 +53,7 @@ U_GROWTH_PX = 0.15  # tone curves and sharpening move a dark edge by about this 
 # Typical steps of the unknowns: they only condition the solver.
 CAMERA_SCALE = (0.03, 30.0, 30.0, 0.02, 0.01)
 POSE_SCALE = (0.01, 0.01, 0.01, 5.0, 5.0, 5.0)
+K3_SCALE = 0.01
 PLACEMENT_SCALE = (5.0, 5.0, 0.01)
 
 
@@ -60,12 +67,12 @@ class CameraPrior:
         log focal length (px), principal point x and y (px), k1, k2.
     covariance : (5, 5) array
     u_beyond : float
-        Standard deviation of the next radial term, k3, which is not solved for: what the model leaves out.
+        Standard deviation of the next radial term, k3.
     """
 
     mean: Points
     covariance: Points
-    u_beyond: float = 0.0
+    u_beyond: float = 1e-6
 
 
 @dataclass(frozen=True, eq=False)
@@ -223,7 +230,8 @@ def _least_squares(
 def unknown_scale(count: int) -> Points:
     """(P,) typical size of a change of each unknown."""
     placements = (count - N_SHARED) // 3
-    return np.array([*CAMERA_SCALE, *POSE_SCALE, U_GROWTH_PX, U_LOG_SIZE, U_LOG_PITCH, *(PLACEMENT_SCALE * placements)])
+    own = (K3_SCALE, U_GROWTH_PX, U_LOG_SIZE, U_LOG_PITCH)
+    return np.array([*CAMERA_SCALE, *POSE_SCALE, *own, *(PLACEMENT_SCALE * placements)])
 
 
 def scaled_inverse(matrix: Points, scale: Points) -> Points:
@@ -241,12 +249,12 @@ def _information(seen_rows: Points, prior_rows: Points) -> dict[str, Points]:
 
 
 def prior_rows(prior: CameraPrior, references: Sequence[Reference], count: int) -> Points:
-    """(8, P) rows of the design matrix that hold the priors, in units of their standard deviations."""
+    """(9, P) rows of the design matrix that hold the priors, in units of their standard deviations."""
     u_log_size = max((r.u_log_size for r in references if r.kind != "grid"), default=U_LOG_SIZE)
     u_log_pitch = max((r.u_log_size for r in references if r.kind == "grid"), default=U_LOG_PITCH)
-    rows = np.zeros((N_CAMERA + 3, count))
+    own = {K3: prior.u_beyond, GROWTH: U_GROWTH_PX, LOG_SIZE: u_log_size, LOG_PITCH: u_log_pitch}
+    rows = np.zeros((N_CAMERA + len(own), count))
     rows[:N_CAMERA, :N_CAMERA] = np.linalg.inv(np.linalg.cholesky(prior.covariance))
-    rows[N_CAMERA, GROWTH] = 1.0 / U_GROWTH_PX
-    rows[N_CAMERA + 1, LOG_SIZE] = 1.0 / u_log_size
-    rows[N_CAMERA + 2, LOG_PITCH] = 1.0 / u_log_pitch
+    for row, (unknown, u) in enumerate(own.items(), start=N_CAMERA):
+        rows[row, unknown] = 1.0 / u
     return rows

@@ -1,8 +1,8 @@
 """How references on a mat appear to a camera: the model behind the least-squares problem, and its derivatives.
 
 The unknowns x, in this order: log focal length, principal point (x, y), k1, k2 | rotation (3) and translation (3) of
-the camera | apparent growth of dark areas in pixels | log of the references' true size over their stated size, and of
-the mat's grid's | place (x, y) and turn of every reference but the first, whose place fixes the mat frame.
+the camera | k3 | apparent growth of dark areas in pixels | log of the references' true size over their stated size, and
+of the mat's grid's | place (x, y) and turn of every reference but the first, whose place fixes the mat frame.
 """
 
 from collections.abc import Iterator, Sequence
@@ -17,10 +17,10 @@ from flatmeasure.photos.camera import Camera, Points, Pose, pose_from_rodrigues,
 from flatmeasure.references.figures import UNIT_CORNERS, Reference, Step
 
 N_CAMERA = 5  # log f, cx, cy, k1, k2
-N_VIEW = 11  # the camera and its pose
-N_SHARED = 14  # the camera, its pose (6), growth, log size of the references and of the grid
+N_VIEW = 12  # the camera, its pose and k3
+N_SHARED = 15  # the view, growth, log size of the references and of the grid
 POSE = slice(N_CAMERA, N_CAMERA + 6)
-GROWTH, LOG_SIZE, LOG_PITCH = 11, 12, 13
+K3, GROWTH, LOG_SIZE, LOG_PITCH = 11, 12, 13, 14
 
 U_STEP_PX = 0.05  # common shift of a located side (measured on renders and real boards)
 U_STEP_SHARE = 0.0004  # of its length: paper ripples by some tenths of a millimetre, seen at a slant
@@ -192,8 +192,9 @@ def arrange(references: Sequence[Reference], camera: Camera, base: Pose) -> tupl
             "The references cannot lie on one flat mat the way this photo shows them: "
             "lay them flat beside the cloth and photograph from above."
         )
-    lens = [np.log(camera.focal_px), *camera.principal_point_px, *camera.radial]
-    start = np.concatenate([lens, np.zeros(3), base.translation_mm, np.zeros(3), *placements[1:]])
+    k1, k2, k3 = (*camera.radial, 0.0)[:3]
+    lens = [np.log(camera.focal_px), *camera.principal_point_px, k1, k2]
+    start = np.concatenate([lens, np.zeros(3), base.translation_mm, [k3], np.zeros(3), *placements[1:]])
     return Arrangement(base, placements[0], stack(references)), start
 
 
@@ -228,51 +229,50 @@ def jacobian(x: Points, arrangement: Arrangement) -> Points:
     return rows
 
 
-def places_moved(points_mm: Points, moves: Points, moves_px: Points, x: Points, base: Pose) -> Points:
-    """How what is seen at fixed pixels moves, each at its own height, when the view changes or the pixels do.
+def places_moved(points_mm: Points, moves: Points, x: Points, base: Pose) -> Points:
+    """How what is seen at fixed pixels moves, each at its own height, when the view changes.
 
     Parameters
     ----------
     points_mm : (N, 3) array
         What is seen at the pixels, mat frame.
-    moves : (K, 11) array
-        Small changes of camera and pose.
-    moves_px : (L, N, 2) array
-        Small moves of the pixels.
+    moves : (K, 12) array
+        Small changes of the view.
     x, base
         The unknowns and the pose they start from.
 
     Returns
     -------
-    (K + L, N, 2) array, mm
+    (K, N, 2) array, mm
         By the implicit function theorem, to first order.
     """
     axes = (np.tile(axis, (len(points_mm), 1)) for axis in np.eye(2))
     by_view, by_mat = zip(*(_by_view_and_place(axis, points_mm, x, base) for axis in axes), strict=True)
-    moved_px = np.concatenate([-np.moveaxis(np.stack(by_view) @ moves.T, (0, 1, 2), (2, 1, 0)), moves_px])
+    moved_px = -np.moveaxis(np.stack(by_view) @ moves.T, (0, 1, 2), (2, 1, 0))
     return np.asarray(np.einsum("nij,knj->kni", np.linalg.inv(np.stack(by_mat, axis=1)), moved_px))
 
 
 def _by_view_and_place(along: Points, points_mm: Points, x: Points, base: Pose) -> tuple[Points, Points]:
     """Derivatives of where points (N, 3) appear, along directions (N, 2) of the picture.
 
-    By camera and pose, (N, 11), and by the points' x and y, (N, 2).
+    By camera, pose and k3, (N, 12), and by the points' x and y, (N, 2).
     """
     camera, pose = camera_of(x), pose_of(x, base)
     before = points_mm @ base.rotation.T  # turned into the starting camera frame
     seen = before @ (pose.rotation @ base.rotation.T).T + pose.translation_mm
     flat = seen[:, :2] / seen[:, 2:]
-    k1, k2 = camera.radial
+    k1, k2, k3 = camera.radial
     r2 = np.sum(flat**2, axis=1)
-    gain = 1.0 + r2 * (k1 + r2 * k2)
+    gain = 1.0 + r2 * (k1 + r2 * (k2 + r2 * k3))
     radial = np.sum(along * flat, axis=1)
-    by_flat = camera.focal_px * (along * gain[:, None] + (radial * (2.0 * k1 + 4.0 * k2 * r2))[:, None] * flat)
+    bend = radial * (2.0 * k1 + r2 * (4.0 * k2 + r2 * 6.0 * k3))
+    by_flat = camera.focal_px * (along * gain[:, None] + bend[:, None] * flat)
     by_seen = np.column_stack([by_flat, -np.sum(by_flat * flat, axis=1)]) / seen[:, 2:]
     by_k1 = camera.focal_px * r2 * radial
     turns = np.asarray(cv2.Rodrigues(x[POSE][:3])[1]).reshape(3, 3, 3)
     by_turns = np.sum((by_seen @ turns) * before, axis=2).T
     by_focal = camera.focal_px * gain * radial
-    by_view = np.column_stack([by_focal, along, by_k1, by_k1 * r2, by_turns, by_seen])
+    by_view = np.column_stack([by_focal, along, by_k1, by_k1 * r2, by_turns, by_seen, by_k1 * r2**2])
     return by_view, by_seen @ pose.rotation[:, :2]
 
 
@@ -285,8 +285,9 @@ def _placements(x: Points, arrangement: Arrangement) -> Points:
 
 
 def camera_of(x: Points) -> Camera:
-    """The camera the unknowns speak of."""
-    return Camera(float(np.exp(x[0])), (float(x[1]), float(x[2])), (float(x[3]), float(x[4])))
+    """The camera the unknowns speak of, or the first five of them."""
+    log_focal, cx, cy, *radial = (float(value) for value in [*x[:N_CAMERA], *x[K3 : K3 + 1]])
+    return Camera(float(np.exp(log_focal)), (cx, cy), tuple(radial))
 
 
 def pose_of(x: Points, base: Pose) -> Pose:

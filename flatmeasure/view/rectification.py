@@ -58,8 +58,8 @@ class Rectification:
     Attributes
     ----------
     camera, pose : Camera, Pose
-    moves : (11, 11) array
-        Changes of the unknowns of camera and pose by one standard deviation along each principal direction of their
+    moves : (12, 12) array
+        Changes of the unknowns of the view by one standard deviation along each principal direction of their
         covariance, one a row.
     causes : dict of str to (K, K) array
         What each cause contributes to the variance of a measure that changes by d (K,) along the `deviations`: d' M d.
@@ -116,15 +116,7 @@ class Rectification:
         at = to_plane(points_px, self.camera, self.pose, z_mm)
         points_mm = np.column_stack([at, np.broadcast_to(z_mm, len(at))])
         solution = self.solution
-        return places_moved(
-            points_mm, self.moves, self._beyond_px(points_px)[None], solution.unknowns, solution.arrangement.base
-        )
-
-    def _beyond_px(self, points_px: Points) -> Points:
-        """(N, 2) shift of pixels by one standard deviation of the radial term that is not solved for."""
-        from_centre = (points_px - np.array(self.camera.principal_point_px)) / self.camera.focal_px
-        term = self.solution.prior.u_beyond * np.sum(from_centre**2, axis=1, keepdims=True) ** 3
-        return np.asarray(term * from_centre * self.camera.focal_px)
+        return places_moved(points_mm, self.moves, solution.unknowns, solution.arrangement.base)
 
     def mm_per_px(self, points_px: Points) -> Points:
         """(N,) size on the mat of one pixel at each point: geometric mean over directions."""
@@ -228,7 +220,7 @@ def known_lens(
         f"The lens is known from a calibration: {profile.name}, {profile.photos} photos.",
         "To measure without it, say --lens none.",
     )
-    # A calibration solves for no more radial terms than a measurement: what is beyond them stays as unknown.
+    # A calibration solves for two radial terms: what is beyond them stays as unknown.
     return replace(profile.prior(photo), u_beyond=prior.u_beyond), (note,)
 
 
@@ -302,9 +294,7 @@ def _moves(solution: Solution) -> tuple[Points, dict[str, Points]]:
     # An estimate is a linear function of its independent inputs: its covariance is the sum of C I_s C over the normal
     # matrices I_s of the inputs, here seen in the basis in which the whole is the identity.
     into = (vectors / np.sqrt(values)).T @ solution.covariance[:N_VIEW]
-    causes = {cause: np.pad(into @ part @ into.T, (0, 1)) for cause, part in solution.information.items()}
-    causes["lens beyond its model"] = np.diag([0.0] * N_VIEW + [1.0])
-    return moves, causes
+    return moves, {cause: into @ part @ into.T for cause, part in solution.information.items()}
 
 
 def foreseen(view: Rectification, information: dict[str, Points]) -> Rectification:
