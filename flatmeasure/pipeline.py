@@ -15,7 +15,7 @@ from flatmeasure.cloth.regions import ClothRegion
 from flatmeasure.cloth.segmentation import SeenCloth, resegment_cloth, see_cloth
 from flatmeasure.errors import ClothNotFound, Note, OptionInvalid
 from flatmeasure.outline.growth import without_growth
-from flatmeasure.outline.refinement import refine_outline
+from flatmeasure.outline.refinement import refine_outline, unsure_beside
 from flatmeasure.photos.photo import Photo, PhotoSource, load_photo
 from flatmeasure.references.candidates import coded_candidates, grey_of
 from flatmeasure.references.figures import Rectangle, Square
@@ -218,10 +218,12 @@ def _piece(name: str, region: ClothRegion, photo: Photo, view: Rectification, th
         growth_px, _ = view.growth_px
         outline = without_growth(outline, photo, growth_px, view.contrast)
         holes = [without_growth(hole, photo, growth_px, view.contrast) for hole in holes]
+    zones = find_flaws(photo, outline.points_px, [hole.points_px for hole in holes])
+    for zone in zones:
+        outline = unsure_beside(outline, zone.outline_px)
     piece = measure_piece(
         name, outline, holes, view, thickness_mm, complete=not region.touches_frame, confidence=region.confidence
     )
-    zones = find_flaws(photo, outline.points_px, [hole.points_px for hole in holes])
     flaws = [Flaw(z.kind, z.confidence, view.to_mat(z.outline_px, thickness_mm), z.outline_px) for z in zones]
     return replace(piece, flaws=tuple(flaws))
 

@@ -1,9 +1,9 @@
 """Stains, holes and worn patches within a piece, proposed: a person decides, nothing is cut off.
 
-A flaw is a compact area, clear of the outline, whose colour the rest of the piece hardly shows. Stripes, plaid and
-dense prints widen the spread of the piece's own colours, so that nothing stands out; what stands out more than a few
-times is a print. Folds and shade change the lightness alone, softly and lengthwise. A flaw on a print is missed rather
-than a print taken for flaws.
+A flaw is a compact area whose colour shows nowhere else in the piece (module rarity); it may reach the outline. What
+stands out more than a few times is a print. Light changes softly: beside a fold or a shadow the cloth goes on
+changing, beside a flaw it does not. At the outline stand darts, seams, shade and ground seen beside the cloth, so what
+touches it must also be as broad as it is long, and more than darker.
 """
 
 from collections.abc import Sequence
@@ -13,23 +13,31 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from flatmeasure.cloth.rarity import strangeness
 from flatmeasure.photos.camera import Points
-from flatmeasure.photos.photo import Photo, Pixels
+from flatmeasure.photos.photo import Photo, Pixels, linear_light
 
 Values = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
 _WORK_PX = 60_000  # of the piece's bounding box
-_CLEAR = 0.035  # kept off the outline, of the root of the piece's area
-_FIELD = 0.15  # width of the light's slow changes, of the same
-_LEAST_SCATTER = np.array([2.0, 1.2, 1.2], np.float32)  # CIE L*a*b* codes: noise and weave
-_FAR = 5.0  # deviations, all channels together
+_CLEAR_PX = 1  # of the reduced picture: up to here its pixels show ground, too
+_FIELD = 0.15  # width of the light's slow changes, of the root of the piece's area
+_STRANGE = 10.0  # scaled codes
+_SURELY_STRANGE = 40.0
 _LEAST_STEP = 9.0  # codes
 _LEAST_SHADE_STEP, _CHROMA_SHARE = 16.0, 0.25  # of a flaw that differs in lightness alone
+_SHADE_SPREAD = 0.12  # of the logarithms by which red, green and blue grow dark in shade, from least to most
+_DEEPEST = -1.0  # of the same: no shadow on open cloth is darker
+_SOFT = 0.5  # change beyond a zone, of that at its rim
+_GOES_ON = 0.15  # of what lies beside a bright zone and is as bright: glare runs on, wear does not
 _LEAST_AREA, _MOST_AREA = 0.0002, 0.06  # of the piece
+_LEAST_PX = 12
 _PRINT_COUNT = 4
-_COMPACT, _SLENDER = 0.7, 4.0
-_GROUND_LIKE, _CORE = 9.0, 0.8
+_COMPACT, _SLENDER = 0.7, 3.0
+_FULL_AT_EDGE, _SLENDER_AT_EDGE = 0.55, 2.5  # of the enclosing rectangle: a dart is a triangle
+_OPEN = 0.4  # of the strip between a ground-coloured zone and the outline: that is ground seen beside the cloth
+_GROUND_LIKE, _GROUND_SHARE, _CORE = 9.0, 0.1, 0.8
 _LEAST_CONFIDENCE = 0.3
 
 
@@ -52,6 +60,18 @@ class FlawZone:
     confidence: float
 
 
+@dataclass(frozen=True, eq=False)
+class _Cloth:
+    """A piece on a reduced picture: codes and linear light (H, W, 3), where it is, and how strange its colours are."""
+
+    lab: Values
+    light: Values
+    away: Values
+    piece: Mask
+    inside: Mask
+    strange: Values
+
+
 def find_flaws(photo: Photo, outline_px: Points, holes_px: Sequence[Points] = ()) -> tuple[FlawZone, ...]:
     """Propose the flaws of a piece, surest first.
 
@@ -72,14 +92,16 @@ def find_flaws(photo: Photo, outline_px: Points, holes_px: Sequence[Points] = ()
     piece: Pixels = np.zeros(size[::-1], np.uint8)
     cv2.drawContours(piece, loops[:1], -1, 1, -1)
     cv2.drawContours(piece, loops[1:], -1, 0, -1)
-    lab = cv2.cvtColor(_reduced(crop, size), cv2.COLOR_RGB2LAB).astype(np.float32)
-    reach = float(piece.sum()) ** 0.5
     depth = cv2.distanceTransform(np.pad(piece, 1), cv2.DIST_L2, 3)[1:-1, 1:-1]
-    inside = np.asarray(depth > max(4.0, _CLEAR * reach), dtype=bool)
+    inside = np.asarray(depth > _CLEAR_PX, dtype=bool)
     if inside.sum() < 400:
         return ()
-    found = _zones(lab, inside, piece > 0, reach)
-    zones = [FlawZone((contour + 0.5) * step - 0.5 + low, kind, sure) for contour, kind, sure in found]
+    rgb = _reduced(crop, size)
+    lab = cv2.cvtColor(rgb, cv2.COLOR_RGB2LAB).astype(np.float32)
+    reach = float(piece.sum()) ** 0.5
+    away = _smoothed(lab, inside) - _field(lab, inside, _FIELD * reach)
+    cloth = _Cloth(lab, linear_light(rgb), away, piece > 0, inside, strangeness(away, inside, reach))
+    zones = [FlawZone((contour + 0.5) * step - 0.5 + low, kind, sure) for contour, kind, sure in _zones(cloth)]
     return tuple(sorted(zones, key=lambda zone: -zone.confidence))
 
 
@@ -90,38 +112,11 @@ def _reduced(crop: Pixels, size: tuple[int, int]) -> Pixels:
     return np.asarray(cv2.resize(crop, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
 
 
-def _zones(lab: Values, inside: Mask, piece: Mask, reach: float) -> list[tuple[Points, str, float]]:
-    away = cv2.GaussianBlur(lab, (0, 0), 1.2) - _field(lab, inside, _FIELD * reach)
-    scatter = np.maximum(
-        1.48 * np.median(np.abs(away[inside] - np.median(away[inside], axis=0)), axis=0), _LEAST_SCATTER
-    )
-    deviation = np.sqrt(np.square(away / scatter).sum(axis=2))
-    far = (inside & (deviation > _FAR) & (np.abs(away).max(axis=2) > _LEAST_STEP)).astype(np.uint8)
-    far = cv2.morphologyEx(far, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
-    far = cv2.morphologyEx(far, cv2.MORPH_CLOSE, np.ones((5, 5), np.uint8))
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(far, connectivity=8)
-    area = piece.sum()
-    large = [k for k in range(1, count) if stats[k, cv2.CC_STAT_AREA] > _LEAST_AREA * area]
-    everything = far.sum()
-    if not large or len(large) > _PRINT_COUNT or everything > _MOST_AREA * area:
-        return []
-    ground = np.median(lab[~piece], axis=0) if (~piece).any() else np.full(3, np.inf)
-    rim = inside & ~cv2.erode(inside.astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
-    zones = []
-    for k in large:
-        zone = labels == k
-        if (zone & rim).any() or not _is_compact(zone):
-            continue
-        change = np.median(away[zone], axis=0)
-        chroma = float(np.hypot(change[1], change[2]))
-        if chroma < _CHROMA_SHARE * abs(float(change[0])) and abs(change[0]) < _LEAST_SHADE_STEP:
-            continue
-        core = zone & (deviation >= np.quantile(deviation[zone], _CORE))  # the rim of a small one mixes with the cloth
-        kind = _kind(change, float(np.linalg.norm(np.median(lab[core], axis=0) - ground)))
-        sure = float(np.clip(np.median(deviation[zone]) / (4.0 * _FAR), 0.0, 1.0)) ** 0.5 * 0.95 / len(large) ** 0.5
-        if sure >= _LEAST_CONFIDENCE:
-            zones.append((_outline(zone), kind, round(sure, 3)))
-    return zones
+def _smoothed(lab: Values, inside: Mask) -> Values:
+    """Noise and weave averaged over the piece's own pixels alone."""
+    weight = inside.astype(np.float32)
+    sums = cv2.GaussianBlur(np.dstack([lab * weight[:, :, None], weight]), (0, 0), 1.0)
+    return np.asarray(sums[:, :, :3] / np.maximum(sums[:, :, 3:], 1e-6), dtype=np.float32)
 
 
 def _field(lab: Values, inside: Mask, width: float) -> Values:
@@ -142,28 +137,121 @@ def _field(lab: Values, inside: Mask, width: float) -> Values:
     return field
 
 
-def _is_compact(zone: Mask) -> bool:
-    outline = max(cv2.findContours(zone.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0], key=len)
-    sides = sorted(side + 1.0 for side in cv2.minAreaRect(outline)[1])
-    hull = float(cv2.contourArea(cv2.convexHull(outline)))
-    return bool(sides[1] < _SLENDER * sides[0] and zone.sum() > _COMPACT * hull)
+def _zones(cloth: _Cloth) -> list[tuple[Points, str, float]]:
+    far = _opened_and_closed(cloth.inside & (cloth.strange >= _STRANGE)) & cloth.inside
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(far.astype(np.uint8), connectivity=8)
+    area = float(cloth.piece.sum())
+    least, most = max(_LEAST_AREA * area, _LEAST_PX), _MOST_AREA * area
+    large = [k for k in range(1, count) if least <= stats[k, cv2.CC_STAT_AREA] < most]
+    zones = []
+    for k in large:
+        zone = labels == k
+        kind = _kind(zone, cloth)
+        if kind is not None:
+            median = float(np.median(cloth.strange[zone & (cloth.strange >= _STRANGE)]))
+            zones.append((_outline(zone, cloth), kind, min(median / _SURELY_STRANGE, 1.0) ** 0.5 * 0.95))
+    if len(zones) > _PRINT_COUNT:
+        return []
+    shared = [(points, kind, round(sure / len(zones) ** 0.5, 3)) for points, kind, sure in zones]
+    return [zone for zone in shared if zone[2] >= _LEAST_CONFIDENCE]
 
 
-def _kind(change: Values, from_ground: float) -> str:
-    """By colour alone: the ground's own shows through a hole, wear bleaches, most stains darken.
+def _opened_and_closed(mask: Mask) -> Mask:
+    opened = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+    return np.asarray(cv2.morphologyEx(opened, cv2.MORPH_CLOSE, np.ones((5, 5), np.uint8)), dtype=bool)
 
-    Cloth bleached to just the ground's colour is taken for a hole.
+
+def _kind(zone: Mask, cloth: _Cloth) -> str | None:
+    """What kind of flaw a zone may be; None when it is none.
+
+    By colour alone: the ground's own shows through a hole, wear bleaches, most stains darken. Cloth bleached to just
+    the ground's colour is taken for a hole.
     """
-    if from_ground < _GROUND_LIKE:
-        return "hole"
+    at_edge = bool((_grown(zone, 3) & ~cloth.inside & cloth.piece).any())
+    if not _is_compact(zone, cloth, at_edge):
+        return None
+    core = zone & (cloth.strange >= np.quantile(cloth.strange[zone], _CORE))  # the rim mixes with the cloth
+    beside = _ring(zone, 2, 4) & cloth.inside
+    beyond = _ring(zone, 5, 8) & cloth.inside
+    if not beside.any() or not beyond.any():
+        return None
+    within, next_to, further = (np.median(cloth.away[part], axis=0) for part in (core, beside, beyond))
+    change = within - next_to
+    if np.abs(change).max() < _LEAST_STEP or float((next_to - further) @ change) > _SOFT * float(change @ change):
+        return None
+    within_lab = np.median(cloth.lab[core], axis=0)
+    if _like_ground(within_lab, cloth):
+        return None if at_edge and _is_open(zone, within_lab, cloth) else "hole"
+    chroma = float(np.hypot(change[1], change[2]))
+    if chroma < _CHROMA_SHARE * abs(float(change[0])) and abs(change[0]) < _LEAST_SHADE_STEP:
+        return None
+    if at_edge and _is_shade(core, beside, cloth):
+        return None
     if change[0] <= 0.0:
         return "stain"
-    return "worn" if change[0] > np.hypot(change[1], change[2]) else "mark"
+    alike = (cloth.away[beside] - next_to) @ change > 0.5 * float(change @ change)
+    if alike.mean() > _GOES_ON:
+        return None
+    return "worn" if change[0] > chroma else "mark"
 
 
-def _outline(zone: Mask) -> Points:
-    """Of the zone and a pixel around it, negative shoelace as a piece's outline."""
-    grown = cv2.dilate(zone.astype(np.uint8), np.ones((3, 3), np.uint8))
+def _is_compact(zone: Mask, cloth: _Cloth, at_edge: bool) -> bool:
+    """Broad and full; what a dart or a notch cuts out of a zone counts as its own."""
+    width = 4 * _CLEAR_PX + 1
+    padded = np.pad(zone.astype(np.uint8), width)
+    closed = cv2.morphologyEx(padded, cv2.MORPH_CLOSE, _disc(width))[width:-width, width:-width]
+    whole = (zone | ((closed > 0) & ~cloth.inside)).astype(np.uint8)
+    outline = max(cv2.findContours(whole, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0], key=len)
+    short, long = sorted(side + 1.0 for side in cv2.minAreaRect(outline)[1])
+    hull = float(cv2.contourArea(cv2.convexHull(outline)))
+    area = float(whole.sum())
+    if at_edge and (area < _FULL_AT_EDGE * short * long or long > _SLENDER_AT_EDGE * short):
+        return False
+    return long < _SLENDER * short and area > _COMPACT * hull
+
+
+def _like_ground(colour: Values, cloth: _Cloth) -> bool:
+    """Whether the ground beside the outline shows the colour of a zone's core."""
+    outside = cv2.distanceTransform((~cloth.piece).astype(np.uint8), cv2.DIST_L2, 3)
+    ground = cloth.lab[(outside > 2.0) & (outside < 8.0)]
+    if not len(ground):
+        return False
+    near = np.linalg.norm(ground - colour, axis=1) < _GROUND_LIKE
+    return bool(near.mean() > _GROUND_SHARE)
+
+
+def _is_open(zone: Mask, colour: Values, cloth: _Cloth) -> bool:
+    """Whether a ground-coloured zone goes on in that colour as far as the outline."""
+    between = _grown(zone, 2 * _CLEAR_PX + 3) & cloth.piece & ~cloth.inside
+    beside = np.median(cloth.lab[_ring(zone, 2, 4) & cloth.inside], axis=0)
+    colours = cloth.lab[between]
+    nearer = np.linalg.norm(colours - colour, axis=1) < np.linalg.norm(colours - beside, axis=1)
+    return bool(nearer.mean() > _OPEN) if len(colours) else False
+
+
+def _is_shade(core: Mask, beside: Mask, cloth: _Cloth) -> bool:
+    """Whether a zone is darker than the cloth beside it by about the same share of red, green and blue."""
+    shares = np.log((np.median(cloth.light[core], axis=0) + 0.004) / (np.median(cloth.light[beside], axis=0) + 0.004))
+    return bool(shares.max() < 0.0 and shares.min() > _DEEPEST and np.ptp(shares) < _SHADE_SPREAD)
+
+
+def _ring(zone: Mask, nearest: int, farthest: int) -> Mask:
+    """Pixels more than ``nearest`` and at most ``farthest`` away from a zone."""
+    return _grown(zone, 2 * farthest + 1) & ~_grown(zone, 2 * nearest + 1)
+
+
+def _grown(zone: Mask, width: int) -> Mask:
+    return np.asarray(cv2.dilate(zone.astype(np.uint8), _disc(width)), dtype=bool)
+
+
+def _disc(width: int) -> cv2.typing.MatLike:
+    return cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (width, width))
+
+
+def _outline(zone: Mask, cloth: _Cloth) -> Points:
+    """Of the zone and a pixel around it, to the outline where it is near; negative shoelace as a piece's outline."""
+    rim = cloth.piece & ~cloth.inside
+    grown = (_grown(zone, 3) | (_grown(zone, 2 * _CLEAR_PX + 3) & rim)).astype(np.uint8)
     contour = max(cv2.findContours(grown, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0], key=len)
     points = np.asarray(cv2.approxPolyDP(contour, 0.7, True)[:, 0], dtype=np.float64)
     x, y = points.T

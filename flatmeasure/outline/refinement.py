@@ -5,9 +5,10 @@ Each is done twice, the second time along the normals of the first result, so th
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from flatmeasure.outline.appearance import Appearance
@@ -104,6 +105,13 @@ def refine_outline(
         points = spanned(points, fit.contrast < LEAST_CONTRAST)
     u = np.where(weak, np.maximum(fit.u_px, WEAK_U_PX), fit.u_px)
     return Outline(points, normals, u, weak, fit.shade, float(np.median(fit.contrast)))
+
+
+def unsure_beside(outline: Outline, zone_px: Floats) -> Outline:
+    """The same outline, weak where it runs through a zone, (K, 2), in which cloth does not look like cloth."""
+    near = shapely.distance(shapely.Polygon(zone_px), shapely.points(outline.points_px)) < FIT_SPACING_PX
+    u_px = np.where(near, np.maximum(outline.u_px, WEAK_U_PX), outline.u_px)
+    return replace(outline, u_px=u_px, weak=outline.weak | near)
 
 
 def _pull(profiles: Singles, appearance: Appearance) -> Floats:
