@@ -132,6 +132,22 @@ def test_two_seams_where_one_is_not_enough() -> None:
     assert found.seams == 2
 
 
+def test_two_pieces_each_with_a_seam() -> None:
+    """Cloth 700 mm long, two pieces of 1000: one seam in each; the narrow one is too long as well as the wide one."""
+    pieces = [PatternPiece("coat", box(0, 0, 200, 1000)), PatternPiece("belt", box(0, 0, 60, 1000))]
+    found = way_out(box(0, 0, 560, 700), *pieces, PatternPiece("patch", box(0, 0, 90, 90)))
+    assert found is not None
+    assert found.seams == 2
+    assert sorted(split.piece.name for split in found.splits) == ["belt", "coat"]
+
+
+def test_a_seam_where_it_is_too_close_to_call() -> None:
+    """A 400 mm strip on cloth of 401 +- 1 mm: halves are sure to fit."""
+    found = way_out(box(0, 0, 300, 401), PatternPiece("belt", box(0, 0, 60, 400)))
+    assert found is not None
+    assert found.seams == 1
+
+
 def test_no_way_out_where_the_area_is_too_small() -> None:
     assert way_out(box(0, 0, 300, 300), SKIRT) is None
 

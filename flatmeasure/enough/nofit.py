@@ -8,7 +8,7 @@ gap between two pieces, or the piece's margin to the cloth's edge, whatever thei
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 import pyclipper
@@ -25,6 +25,7 @@ from flatmeasure.photos.camera import Points
 PER_MM = 1e5  # pyclipper counts whole numbers
 CRUMB_MM2 = 1e-3  # overlaps below this are rounding
 TOUCHING_MM = 1e-7
+KEPT = 1000  # regions, for the next search: most of its pieces are the same
 STEP_MM = 1e-5  # beyond a boundary that a point is carried to
 
 
@@ -66,6 +67,7 @@ class FreeRegion:
         return float(away) if self.is_free(point) else -float(away)
 
 
+@lru_cache(KEPT)
 def nofit_region(fixed: Polygon, moving: Polygon) -> FreeRegion:
     """References of ``moving`` at which it overlaps ``fixed``; either may lie in a hole of the other.
 
@@ -81,6 +83,7 @@ def nofit_region(fixed: Polygon, moving: Polygon) -> FreeRegion:
     return FreeRegion(filled.difference(unary_union(free)), True)
 
 
+@lru_cache(KEPT)
 def innerfit_region(cloth: BaseGeometry, piece: Polygon) -> FreeRegion:
     """References at which ``piece`` lies in ``cloth`` (both may have holes, the cloth parts); may be empty.
 

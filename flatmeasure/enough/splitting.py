@@ -7,15 +7,18 @@ stay. Fewest seams come first, and of as many those that cut off least.
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from heapq import heappop, heappush
+from itertools import count
 
 from shapely.geometry.base import BaseGeometry
 
 from flatmeasure.enough.boards import Board, LayRules, outlines_of
+from flatmeasure.enough.layouts import Layout
 from flatmeasure.enough.pattern import PatternPiece
 from flatmeasure.enough.placements import uncut
 from flatmeasure.enough.seam_places import serving_seams
 from flatmeasure.enough.seams import ACROSS_DEG, ALONG_DEG, Seams, Split, seams_at, split_copies, split_piece
-from flatmeasure.enough.shortage import TooLittle
+from flatmeasure.enough.shortage import Shortage, TooLittle
 from flatmeasure.enough.verdict import Answer, Effort, Progress, Stop, Verdict, is_enough
 from flatmeasure.units import LengthUnit, format_length
 
@@ -24,7 +27,8 @@ ALLOWANCES_MM = (10.0, 6.0)
 SHARES = ((0.5,), (0.35,), (0.65,), (1.0 / 3.0, 2.0 / 3.0))  # where seams go, of a piece's extent
 MOST_SPLITS = 3
 TARGETS = 2  # pieces that are tried to be split, of those that found no place
-SHARE_OF_EFFORT = 3  # a trial takes so much less effort than the answer did
+MOST_TRIALS = 100
+SHARE_OF_EFFORT = 6  # a trial takes so much less effort than the answer did
 
 
 @dataclass(frozen=True)
@@ -125,34 +129,39 @@ def find_way_out(
     WayOut or None
         None where none was found.
     """
-    trial = _Trial(
+    trials = _Trials(
         tuple(boards),
         replace(effort, sweeps=max(effort.sweeps // SHARE_OF_EFFORT, 1), sure_only=True),
         on_progress,
         should_stop,
     )
     for change in [*_looser(tuple(pieces), rules), *_thriftier(tuple(pieces), rules)]:
-        found = trial.of(change)
+        found = trials.of(change)
         if found.verdict is Verdict.ENOUGH:
             return WayOut(change.steps, change.pieces, found)
         if found.stopped:
             return None
-    if isinstance(answer.shortage, TooLittle) and not answer.shortage.only:
-        return None  # of all cloth together there is too little, and seams only take more
-    return _split(answer, _Change((), tuple(pieces), rules), trial)
+    if _is_hopeless(answer.shortage):
+        return None
+    return _split(answer, _Change((), tuple(pieces), rules), trials)
 
 
-@dataclass(frozen=True, eq=False)
-class _Trial:
+@dataclass(eq=False)
+class _Trials:
+    """Answers to changes, one after the other."""
+
     boards: tuple[Board, ...]
     effort: Effort
     on_progress: Progress | None
     should_stop: Stop | None
+    done: int = 0
 
     def of(self, change: _Change) -> Answer:
+        self.done += 1
+
         def tell(share: float, _what: str) -> None:
             if self.on_progress is not None:
-                self.on_progress(share, "a way out")
+                self.on_progress(share, f"a way out, trial {self.done}")
 
         return is_enough(
             change.pieces,
@@ -178,35 +187,45 @@ def _thriftier(pieces: tuple[PatternPiece, ...], rules: LayRules) -> Iterator[_C
             yield _Change((LessAllowance(allowance, wide),), fewer, rules)
 
 
-def _split(answer: Answer, change: _Change, trial: _Trial) -> WayOut | None:
-    """Split pieces that found no place, one after the other, each where most of all finds a place."""
+def _split(answer: Answer, change: _Change, trials: _Trials) -> WayOut | None:
+    """Split pieces that found no place: fewest seams first, and of as many those to the layout that was fullest."""
     whole = {piece.name for piece in change.pieces}
-    for _ in range(MOST_SPLITS):
-        best: tuple[float, _Change, Answer] | None = None
-        for candidate in _candidates(answer, change, whole, trial.effort.coverage):
-            found = trial.of(candidate)
-            if found.verdict is Verdict.ENOUGH:
-                return WayOut(candidate.steps, candidate.pieces, found)
-            if found.stopped:
-                return None
-            if found.shortage is not None:
-                continue
-            placed = found.layout.value / sum(part.value for part in found.layout.parts)
-            if best is None or placed > best[0]:
-                best = placed, candidate, found
-        if best is None:
-            return None
-        _, change, answer = best
+    number = count()
+    waiting: list[tuple[int, float, int, _Change, Answer | None]] = [
+        (0, _missing(answer.layout), next(number), change, answer)
+    ]
+    while waiting and trials.done < MOST_TRIALS:
+        _, missing, _, change, known = heappop(waiting)
+        if known is not None:
+            for one in _candidates(known, change, whole, trials.effort.coverage):
+                heappush(waiting, (_seams(one.steps), missing, next(number), one, None))
+            continue
+        found = trials.of(change)
+        if found.verdict is Verdict.ENOUGH:
+            return WayOut(change.steps, change.pieces, found)
+        if found.stopped:
+            break
+        if len(change.steps) < MOST_SPLITS and not _is_hopeless(found.shortage):
+            heappush(waiting, (_seams(change.steps) + 1, _missing(found.layout), next(number), change, found))
     return None
 
 
+def _is_hopeless(shortage: Shortage | None) -> bool:
+    """Whether there is too little of all cloth together: seams only take more."""
+    return isinstance(shortage, TooLittle) and not shortage.only
+
+
+def _missing(layout: Layout) -> float:
+    """Share of the pieces' value that found no place."""
+    return 1.0 - layout.value / sum(part.value for part in layout.parts)
+
+
 def _candidates(answer: Answer, change: _Change, whole: set[str], coverage: float) -> list[_Change]:
-    """Splits of pieces that found no place, fewest seams first: of the missing copies, then of all copies."""
-    hands: dict[str, list[bool]] = {}
-    for part, board in zip(answer.layout.parts, answer.layout.places.board, strict=True):
-        if board < 0 and part.kind in whole:
-            hands.setdefault(part.kind, []).extend(part.hands)
-    targets = sorted(hands, key=lambda name: (-_named(change.pieces, name).cut.area, name))[:TARGETS]
+    """Splits of whole pieces: of the copies to split, and of all copies."""
+    hands = _to_split(answer, whole)
+    largest = sorted(hands, key=lambda name: (-_named(change.pieces, name).cut.area, name))
+    short = {part.kind for part in answer.layout.parts if answer.shortage and part.name in answer.shortage.parts}
+    targets = sorted(largest, key=lambda name: name not in short)[:TARGETS]
     cloths = outlines_of(answer.boards, max(answer.coverage, coverage))
     free = [*uncut(answer, cloths), *cloths]
     candidates = []
@@ -221,7 +240,16 @@ def _candidates(answer: Answer, change: _Change, whole: set[str], coverage: floa
                     one = Split(piece, seams, parts, len(split))
                     new = others + split_copies(one, split)
                     candidates.append(_Change((*change.steps, one), new, change.rules))
-    return sorted(candidates, key=lambda one: _seams(one.steps))
+    return candidates
+
+
+def _to_split(answer: Answer, whole: set[str]) -> dict[str, list[bool]]:
+    """Whole pieces of which copies found no place, and which hands; all where the layout has all but is not sure."""
+    hands: dict[str, list[bool]] = {}
+    for part, board in zip(answer.layout.parts, answer.layout.places.board, strict=True):
+        if part.kind in whole and (board < 0 or answer.layout.complete):
+            hands.setdefault(part.kind, []).extend(part.hands)
+    return hands
 
 
 def _seams_to_try(piece: PatternPiece, free: Sequence[BaseGeometry]) -> list[Seams]:
