@@ -133,7 +133,7 @@ def find_way_out(
         tuple(boards),
         replace(effort, sweeps=max(effort.sweeps // SHARE_OF_EFFORT, 1), sure_only=True),
         on_progress,
-        should_stop,
+        should_stop or (lambda: False),
     )
     for change in [*_looser(tuple(pieces), rules), *_thriftier(tuple(pieces), rules)]:
         found = trials.of(change)
@@ -153,7 +153,7 @@ class _Trials:
     boards: tuple[Board, ...]
     effort: Effort
     on_progress: Progress | None
-    should_stop: Stop | None
+    should_stop: Stop
     done: int = 0
 
     def of(self, change: _Change) -> Answer:
@@ -194,7 +194,7 @@ def _split(answer: Answer, change: _Change, trials: _Trials) -> WayOut | None:
     waiting: list[tuple[int, float, int, _Change, Answer | None]] = [
         (0, _missing(answer.layout), next(number), change, answer)
     ]
-    while waiting and trials.done < MOST_TRIALS:
+    while waiting and trials.done < MOST_TRIALS and not trials.should_stop():
         _, missing, _, change, known = heappop(waiting)
         if known is not None:
             for one in _candidates(known, change, whole, trials.effort.coverage):
@@ -203,8 +203,6 @@ def _split(answer: Answer, change: _Change, trials: _Trials) -> WayOut | None:
         found = trials.of(change)
         if found.verdict is Verdict.ENOUGH:
             return WayOut(change.steps, change.pieces, found)
-        if found.stopped:
-            break
         if len(change.steps) < MOST_SPLITS and not _is_hopeless(found.shortage):
             heappush(waiting, (_seams(change.steps) + 1, _missing(found.layout), next(number), change, found))
     return None
