@@ -1,4 +1,4 @@
-"""The verdict for ten pieces on four panels with holes: seconds of the whole answer, by the clock and of a processor."""
+"""The verdict for ten pieces on four panels with holes: seconds of it by the clock and of a processor."""
 
 import time
 from dataclasses import replace
