@@ -96,10 +96,13 @@ def test_hole_is_kept_and_print_is_filled() -> None:
     assert overlap(dotted, SHIRT) > 0.98
 
 
-def lay_reference(picture: NDArray[np.float32]) -> NDArray[np.float64]:
+def lay_reference(
+    picture: NDArray[np.float32], at: tuple[int, int] = (120, 510), side: int = 60
+) -> NDArray[np.float64]:
     """A dark square on a light card; its corners."""
-    cv2.fillPoly(picture, [np.array([[110, 500], [190, 500], [190, 580], [110, 580]]) * 2], (240, 240, 240))
-    square = np.array([[120, 510], [180, 510], [180, 570], [120, 570]])
+    square = np.array(at) + side * np.array([[0, 0], [1, 0], [1, 1], [0, 1]])
+    card = square + 10 * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]])
+    cv2.fillPoly(picture, [card * 2], (240, 240, 240))
     cv2.fillPoly(picture, [square * 2], (25, 25, 25))
     return square.astype(np.float64)
 
@@ -229,14 +232,7 @@ def test_cloth_close_beside_a_square_is_no_ground(colour: tuple[int, int, int]) 
     """A sheet on a floor: what shows right around the squares is the sheet, but here also cloth."""
     picture = ground((120, 84, 70))
     cv2.rectangle(picture, (120, 100), (2 * WIDTH - 120, 2 * HEIGHT - 100), (122, 126, 130), -1)
-    squares = [
-        np.array([(x, y), (x + 40, y), (x + 40, y + 40), (x, y + 40)], float) for x, y in ((250, 200), (668, 400))
-    ]
-    for square in squares:
-        centre = square.mean(axis=0)
-        for growth, tone in ((1.5, 225), (1.0, 25)):
-            corners = np.rint((centre + (square - centre) * growth) * 2).astype(np.int32)
-            cv2.fillConvexPoly(picture, corners, (tone, tone, tone))
+    squares = [lay_reference(picture, at, side=40) for at in ((250, 200), (668, 400))]
     other = [(90, 300), (230, 310), (220, 560), (100, 550)]
     lay(picture, SHIRT, colour)
     lay(picture, other, (120, 160, 60))
@@ -248,3 +244,21 @@ def test_cloth_close_beside_a_square_is_no_ground(colour: tuple[int, int, int]) 
     assert len(found) == 2
     assert overlap(found[0], SHIRT) > 0.97
     assert overlap(found[1], other) > 0.95
+
+
+def test_a_print_in_the_floor_s_colour_on_a_mat_that_is_cut_off_too() -> None:
+    """Both mat and floor reach the picture's edge; on the mat, what has the floor's colour is cloth."""
+    brown = (70, 50, 46)
+    picture = ground(brown)
+    mat = [(60, 70), (900, 60), (900, 660), (20, 660)]
+    cv2.fillPoly(picture, [np.array(mat, np.int32) * 2], (50, 62, 110))
+    squares = [lay_reference(picture, at) for at in ((150, 160), (760, 520))]
+    lay(picture, SHIRT, (190, 160, 120))
+    checks = picture.copy()
+    cloth = cv2.fillPoly(np.zeros(picture.shape[:2], np.uint8), [np.array(SHIRT, np.int32) * 2], 1) > 0
+    for y in range(0, 2 * HEIGHT, 80):
+        for x in range(0, 2 * WIDTH, 80):
+            cv2.rectangle(checks, (x, y), (x + 39, y + 39), brown, -1)
+    picture[cloth] = checks[cloth]
+    (region,) = segment_cloth(shoot(picture), references_px=squares, mm_per_px=1.5)
+    assert overlap(region, SHIRT) > 0.99

@@ -117,10 +117,11 @@ def paint_over(view: GroundView, small: Pixels, medium: Pixels) -> tuple[Pixels,
 
 
 def in_a_print(ground: Scalar, learned: Scalar, width: float) -> Mask:
-    """Where a print may show the ground's own colour: cloth to the network, with cloth of other colours close by."""
-    side = 2 * round(width) + 1
-    other_colours = cv2.blur((ground > 0.0).astype(np.float32), (side, side))
-    return np.asarray((learned > _LEARNED_SURE) & (other_colours > _PRINT_SHARE), dtype=bool)
+    """Where a print may show the ground's own colour: cloth to the network, and mostly of other colours close by."""
+    side = (2 * round(width) + 1,) * 2
+    sure = learned > _LEARNED_SURE
+    close_by, other_colours = (cv2.blur(mask.astype(np.float32), side) for mask in (sure, sure & (ground > 0.0)))
+    return np.asarray(sure & (other_colours > _PRINT_SHARE * close_by), dtype=bool)
 
 
 def colour_evidence(bins: NDArray[np.int32], probability: Scalar, allowed: Mask) -> Scalar:

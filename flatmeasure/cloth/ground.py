@@ -35,6 +35,7 @@ _UNLIKE = 2.5  # a distance less than the price of shade: a mat may have the flo
 _MAT_SHARE_OF_RING = 0.25
 _MOST_OF_RING = 0.6  # cloth beside a reference leaves more of the ground around it
 _SMALLEST_MAT = 0.1  # of the picture
+_SELDOM, _CONVEX = 0.06, 0.93  # of the rings, for a colour that they do not show; of the convex hull
 _USUAL_SHARE = 0.97
 _SQUARE = np.ones((5, 5), np.uint8)
 _CLOTH_SHARE_OF_BORDER = 0.35  # cloth cut off by the picture's edge takes less of it
@@ -78,6 +79,14 @@ class GroundModel:
 
     means: NDArray[np.float32]
     whiteners: NDArray[np.float32]
+
+    def only(self, which: NDArray[np.bool_]) -> "GroundModel":
+        """Some of the clusters."""
+        return GroundModel(self.means[which], self.whiteners[which])
+
+    def singly(self) -> "list[GroundModel]":
+        """Each cluster by itself."""
+        return [self.only(one) for one in np.eye(len(self.means), dtype=bool)]
 
 
 @dataclass(frozen=True, eq=False)
@@ -176,6 +185,11 @@ def view_ground(colours: NDArray[np.float32], references_px: Sequence[Points]) -
     distance = ground_distance(model, even, CAST_SHADE)
     like_mat = (distance < np.minimum(to_floor, _FAR)) | cards
     allowed = ~cards if sheet is None else _mat_area(like_mat, cards) & ~cards
+    cut_off = _sheet_cut_off(model, even, ring) if sheet is None else None
+    if cut_off is not None:
+        on_sheet, model = cut_off
+        distance = np.where(on_sheet, ground_distance(model, even, CAST_SHADE), distance)
+        allowed &= on_sheet
     return GroundView(model, even, distance, allowed, border, _usual(distance, samples))
 
 
@@ -199,6 +213,24 @@ def _sheet_under(ring: Mask, to_floor: Scalar) -> Mask | None:
     if under.max() < _MAT_SHARE_OF_RING * ring.sum() or under.max() == 0 or sheet.mean() < _SMALLEST_MAT:
         return None
     return sheet
+
+
+def _sheet_cut_off(model: GroundModel, even: NDArray[np.float32], ring: Mask) -> tuple[Mask, GroundModel] | None:
+    """The sheet under the references, when the picture's edge cuts it off as well as the floor, and its colours.
+
+    The floor then is what the rings do not show; the sheet is convex, with the cloth on it.
+    """
+    near = [(ground_distance(colour, even, ANY_LIGHT)[ring] < _FAR).mean() for colour in model.singly()]
+    of_floor = np.array(near) < _SELDOM
+    if not of_floor.any() or of_floor.all():
+        return None
+    sheet = _sheet_under(ring, ground_distance(model.only(of_floor), even, CAST_SHADE))
+    if sheet is None:
+        return None
+    outlines = cv2.findContours(_as_bytes(sheet), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)[0]
+    if sum(map(cv2.contourArea, outlines)) < _CONVEX * cv2.contourArea(cv2.convexHull(np.vstack(outlines))):
+        return None
+    return cv2.fillPoly(np.zeros(sheet.shape, np.uint8), outlines, 1) > 0, model.only(~of_floor)
 
 
 def _learn(colours: NDArray[np.float32], samples: Mask, border: Mask) -> tuple[GroundModel, NDArray[np.float32]]:
@@ -244,16 +276,14 @@ def _without_cloth(floor: GroundModel, colours: NDArray[np.float32], border: Mas
     coarse, strip = np.ascontiguousarray(colours[::2, ::2]), border[::2, ::2]
     strip_width = max(1.5, BORDER_SHARE * min(strip.shape))
     kept = []
-    for k in range(len(floor.means)):
-        colour = GroundModel(floor.means[k : k + 1], floor.whiteners[k : k + 1])
+    for colour in floor.singly():
         near = ground_distance(colour, coarse, CAST_SHADE) < _FAR
         reached = int((strip & near).sum())
         labels = cv2.connectedComponents(_as_bytes(near), connectivity=4)[1]
         area = int(np.bincount(labels.ravel())[np.unique(labels[strip & near])].sum())
         is_short = reached < _CLOTH_SHARE_OF_BORDER * strip.sum()
-        if not (is_short and reached / strip_width < _CLOTH_BORDER_RATIO * area**0.5):
-            kept.append(k)
-    return GroundModel(floor.means[kept], floor.whiteners[kept]) if kept else floor
+        kept.append(not (is_short and reached / strip_width < _CLOTH_BORDER_RATIO * area**0.5))
+    return floor.only(np.array(kept)) if any(kept) else floor
 
 
 def _border_strip(shape: tuple[int, ...]) -> Mask:
