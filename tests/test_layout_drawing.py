@@ -129,3 +129,13 @@ def test_a_name_runs_along_a_slanted_strip_and_inside_it(turn_deg: float) -> Non
     assert all(
         strip.covers(Point(column / 2.0 - 110.0, 110.0 - row / 2.0)) for row, column in zip(rows, columns, strict=True)
     )
+
+
+def test_a_long_name_stays_in_a_small_piece() -> None:
+    piece = box(-64, -19, 64, 19)
+    rows = [one for one in name_and_grain("front pocket facing, lining 2", 0.0, piece, 20.0) if isinstance(one, Words)]
+    assert " ".join(row.text for row in rows) == "front pocket facing, lining 2"
+    assert len(rows) > 1
+    page = Page("facing", np.array([-200.0, -50.0]), np.array([200.0, 50.0]), tuple(rows))
+    dark = np.nonzero(page_picture(page, 800) < 128)
+    assert all(piece.covers(Point(column / 2.0 - 200.0, 50.0 - row / 2.0)) for row, column in zip(*dark, strict=True))

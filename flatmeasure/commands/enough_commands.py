@@ -233,8 +233,12 @@ def _pieces(files: Sequence[Path], taken: Sequence[str] = ()) -> "tuple[PatternP
 
     read = [(file, piece) for file in files for piece in read_pattern(file)]
     uses = Counter([*taken, *(piece.name for _, piece in read)])
+    stems = Counter(file.stem for file in files)
     return tuple(
-        piece if uses[piece.name] == 1 else replace(piece, name=f"{file.stem}:{piece.name}") for file, piece in read
+        piece
+        if uses[piece.name] == 1
+        else replace(piece, name=f"{file.stem if stems[file.stem] == 1 else file.name}:{piece.name}")
+        for file, piece in read
     )
 
 

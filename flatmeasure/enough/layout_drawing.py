@@ -2,6 +2,8 @@
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from math import ceil
+from textwrap import wrap
 
 import numpy as np
 import shapely
@@ -23,11 +25,12 @@ CAUTION = (
 )
 RIGHT, UP = np.array([1.0, 0.0]), np.array([0.0, 1.0])
 CLOTH_GREY, OUTSIDE_GREY = 0.88, 0.55
-LETTER_SHARE, SMALLEST_SHARE = 0.024, 0.013  # of the cloth's longer side
+LETTER_SHARE, SMALLEST_SHARE = 0.024, 0.008  # of the cloth's longer side
 MARGIN_LETTERS = 3.0
 ROW = 1.25  # height of a row, in letters
 CUT_LINE, SEWING_LINE, SURE_LINE = 0.13, 0.06, 0.05  # widths, in letters
 SEWING_DASHES, SURE_DASHES = (0.6, 0.35), (0.12, 0.3)  # line and gap, in letters
+NAME_ROWS = (2, 3, 4)
 TURNED_GAIN = 1.5  # a name is turned where its letters become so much larger
 BEYOND_LETTERS = (2.0, 1.0)  # where the middle of an arrow lies beyond a name
 LEVEL_DEG = 1.0  # words that run down by no more are read from the left all the same
@@ -149,7 +152,7 @@ def name_and_grain(name: str, turn_deg: float, shape: Polygon, letter: float) ->
     """The piece's name in its middle and beside it an arrow to its top, both inside."""
     middle = _name_place(shape)
     fit, words, angle_deg = _best_fitting(name, shape, middle, letter)
-    size = float(np.clip(fit, SMALLEST_SHARE / LETTER_SHARE * letter, letter))
+    size = max(fit, SMALLEST_SHARE / LETTER_SHARE * letter)
     down = ROW * size * _direction(angle_deg - 90.0)
     for k, word in enumerate(words):
         yield Words(middle + (k - (len(words) - 1) / 2.0) * down, word, size, angle_deg)
@@ -163,11 +166,11 @@ def _best_fitting(name: str, shape: Polygon, middle: Points, letter: float) -> t
     slant_deg = float(np.degrees(np.arctan2(longer[1], longer[0])))
     slant_deg += 180.0 * ((slant_deg <= -90.0 + LEVEL_DEG) - (slant_deg > 90.0 + LEVEL_DEG))  # read from below or right
     rim = shapely.get_coordinates(shapely.segmentize(shape.boundary, letter / 4.0)) - middle
-    found = []
+    found: list[tuple[float, list[str], float]] = []
     for angle_deg in (0.0, 90.0, slant_deg):
         turned = np.abs(rim @ np.column_stack([_direction(angle_deg), _direction(angle_deg + 90.0)]))
-        found.append((*max(_fitting(words, turned) for words in _in_rows(name)), angle_deg))
-    return max(found, key=lambda one: min(one[0], letter) * (TURNED_GAIN if one[2] == 0.0 else 1.0))
+        found += [(min(_fitting(words, turned), letter), words, angle_deg) for words in _in_rows(name)]
+    return max(found, key=lambda one: one[0] * (TURNED_GAIN if one[2] == 0.0 else 1.0))  # the first of the best
 
 
 def _direction(angle_deg: float) -> Points:
@@ -175,14 +178,15 @@ def _direction(angle_deg: float) -> Points:
 
 
 def _in_rows(name: str) -> list[list[str]]:
-    """A name in one row, and broken at its commas."""
+    """A name in one row, broken at its commas, and in so many rows of like length; a copy's number never alone."""
     broken = name.replace(", ", ",\n").split("\n")
-    return [[name], broken]
+    wrapped = [wrap(name, ceil(len(name) / rows) + 2, break_long_words=False) for rows in NAME_ROWS]
+    return [[name], broken, *(rows for rows in wrapped if not rows[-1].isdigit())]
 
 
-def _fitting(words: list[str], rim: Points) -> tuple[float, list[str]]:
+def _fitting(words: list[str], rim: Points) -> float:
     """The letter size at which rows stay inside a rim (N, 2), along and across them from their middle."""
-    return 0.85 * float(np.min(np.max(rim / _half_mm(words, 1.0), axis=1))), words
+    return 0.85 * float(np.min(np.max(rim / _half_mm(words, 1.0), axis=1)))
 
 
 def _half_mm(words: list[str], size: float) -> Points:
