@@ -7,11 +7,11 @@ import numpy as np
 import pytest
 from shapely.geometry import Point, Polygon, box
 
+from flatmeasure.enough.depth_maps import Maps
 from flatmeasure.enough.layouts import fault_of, find_layout
+from flatmeasure.enough.most_valuable import lay_most
 from flatmeasure.enough.nofit import Regions
 from flatmeasure.enough.parts import Part, make_stance
-from flatmeasure.enough.placing import Maps
-from flatmeasure.enough.selection import lay_most
 from flatmeasure.enough.strip_packing import pack_strip
 
 CLOTH = Polygon([(0, 0), (400, 20), (430, 300), (200, 340), (-20, 280)]).difference(Point(150, 150).buffer(25))

@@ -37,8 +37,8 @@ ORDER = {
         "mirror matches grain piece_json piece_drawing piece_text"
     ),
     "enough": (
-        "pattern pattern_drawing pattern_file parts boards laying nofit placing settling search layouts selection "
-        "strip_packing shortage verdict placements seams seam_places splitting shopping leftovers layout_drawing "
+        "pattern pattern_drawing pattern_file parts boards laying nofit depth_maps settling search layouts "
+        "most_valuable strip_packing shortage verdict placements seams seam_places splitting shopping leftovers layout_drawing "
         "split_drawing answer_text"
     ),
     "calibration": "sheet lens_fit lens",

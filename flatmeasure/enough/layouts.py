@@ -8,9 +8,9 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
+from flatmeasure.enough.depth_maps import Maps
 from flatmeasure.enough.nofit import Regions
 from flatmeasure.enough.parts import Part, Places
-from flatmeasure.enough.placing import Maps
 from flatmeasure.enough.search import Search
 from flatmeasure.enough.settling import settle
 

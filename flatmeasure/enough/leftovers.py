@@ -14,9 +14,9 @@ from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
 from flatmeasure.enough.boards import Board, outlines_of
+from flatmeasure.enough.depth_maps import inside_grid
 from flatmeasure.enough.parts import Part
 from flatmeasure.enough.placements import uncut
-from flatmeasure.enough.placing import inside_grid
 from flatmeasure.enough.verdict import Answer
 from flatmeasure.pieces.panel import Grain, Panel
 from flatmeasure.pieces.panel_file import panel_from_outline

@@ -14,8 +14,8 @@ from shapely import affinity
 from shapely.geometry import MultiPoint, Polygon
 from shapely.geometry.base import BaseGeometry
 
+from flatmeasure.enough.depth_maps import inside_grid
 from flatmeasure.enough.pattern import PatternPiece
-from flatmeasure.enough.placing import inside_grid
 from flatmeasure.enough.seams import ACROSS_DEG, ALONG_DEG, NARROWEST_PART_MM, Seams, allowance_of, extent, split_piece
 from flatmeasure.photos.camera import Points
 from flatmeasure.pieces.panel_parts import polygons

@@ -13,8 +13,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from flatmeasure.enough.depth_maps import BoardMap, Map, Maps
 from flatmeasure.enough.parts import Part, Places, Stance
-from flatmeasure.enough.placing import BoardMap, Map, Maps
 
 GROWTH, FADE = 1.0, 0.95  # of the weights, after every sweep
 SMALL_MAP = 20_000  # cells of an edge's map: up to here every place is looked at

@@ -10,10 +10,10 @@ from dataclasses import dataclass
 
 from shapely.geometry import Polygon, box
 
+from flatmeasure.enough.depth_maps import Maps
 from flatmeasure.enough.layouts import SHALLOW_PX, Layout, Pause, Watch, grid_step_mm
 from flatmeasure.enough.nofit import Regions
 from flatmeasure.enough.parts import Part, Places
-from flatmeasure.enough.placing import Maps
 from flatmeasure.enough.search import Search
 from flatmeasure.enough.settling import settle
 

@@ -14,13 +14,13 @@ from enum import StrEnum
 import numpy as np
 
 from flatmeasure.enough.boards import Board, LayRules, joint_coverage, outlines_of
+from flatmeasure.enough.depth_maps import Maps
 from flatmeasure.enough.laying import Lay, lays, make_parts
 from flatmeasure.enough.layouts import Layout, Outcome, find_layout, grid_step_mm
+from flatmeasure.enough.most_valuable import lay_most
 from flatmeasure.enough.nofit import Regions
 from flatmeasure.enough.parts import Part, Places, inner_cloth, outer_cloth
 from flatmeasure.enough.pattern import PatternPiece
-from flatmeasure.enough.placing import Maps
-from flatmeasure.enough.selection import lay_most
 from flatmeasure.enough.shortage import Shortage, find_shortage
 
 Progress = Callable[[float, str], None]  # told the share of the work that is done and what it is

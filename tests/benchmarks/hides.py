@@ -20,9 +20,9 @@ from shapely.geometry.base import BaseGeometry
 from flatmeasure.enough.boards import Board, LayRules
 from flatmeasure.enough.laying import Lay, make_parts
 from flatmeasure.enough.layouts import Layout, fault_of
+from flatmeasure.enough.most_valuable import lay_most
 from flatmeasure.enough.parts import Part
 from flatmeasure.enough.pattern import PatternPiece, Turns
-from flatmeasure.enough.selection import lay_most
 
 FOLDER = Path(__file__).parents[3] / "shared" / "data" / "nesting" / "hides"
 LONGER_MM = 2000.0  # the longer side of the first hide is taken for this long

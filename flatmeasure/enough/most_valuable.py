@@ -11,6 +11,7 @@ from dataclasses import replace
 import numpy as np
 from shapely.geometry.base import BaseGeometry
 
+from flatmeasure.enough.depth_maps import Maps
 from flatmeasure.enough.layouts import (
     Layout,
     Outcome,
@@ -23,7 +24,6 @@ from flatmeasure.enough.layouts import (
 )
 from flatmeasure.enough.nofit import Regions
 from flatmeasure.enough.parts import Part, Places, Stance
-from flatmeasure.enough.placing import Maps
 from flatmeasure.enough.search import Search
 
 FILLING = 8  # share of the effort for each part that is tried in addition to those that fit
