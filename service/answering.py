@@ -5,10 +5,9 @@ import json
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from pathlib import PurePosixPath
 from typing import Any
 
-from flatmeasure import Answer, Board, LayRules, Panel, PatternInvalid, PatternPiece, Verdict, board_of
+from flatmeasure import Answer, Board, LayRules, Panel, PatternPiece, Verdict, board_of
 from flatmeasure.enough.boards import Face
 from flatmeasure.enough.seams import Split
 from flatmeasure.enough.splitting import WayOut
@@ -87,22 +86,12 @@ def answer_question(payload: Mapping[str, Any], report: Callable[[float, str], b
 
 
 def _pattern(payload: Mapping[str, Any]) -> tuple[PatternPiece, ...]:
-    from flatmeasure.enough.pattern_drawing import read_dxf, read_svg
-    from flatmeasure.enough.pattern_file import pattern_from_dict
+    from flatmeasure.enough.pattern_file import pattern_from_bytes, pattern_from_dict
 
     if payload.get("pattern") is not None:
         return pattern_from_dict(payload["pattern"])
-    name, content = payload["pattern_file"]["name"], base64.b64decode(payload["pattern_file"]["content"])
-    kind = PurePosixPath(name).suffix.lower()
-    if kind == ".svg":
-        return read_svg(content, name)
-    if kind == ".dxf":
-        return read_dxf(content, name)
-    try:
-        data = json.loads(content.decode("utf-8-sig"))
-    except (ValueError, RecursionError) as error:
-        raise PatternInvalid(f"{name} is not JSON, and its name ends in neither .svg nor .dxf.") from error
-    return pattern_from_dict(data, name)
+    file = payload["pattern_file"]
+    return pattern_from_bytes(base64.b64decode(file["content"]), file["name"])
 
 
 def _cloth(given: Sequence[Mapping[str, Any]]) -> list[_Cloth]:

@@ -38,8 +38,8 @@ ORDER = {
     ),
     "enough": (
         "pattern pattern_drawing pattern_file parts boards laying nofit depth_maps settling search layouts "
-        "most_valuable strip_packing shortage verdict placements seams seam_places splitting shopping leftovers layout_drawing "
-        "split_drawing answer_text"
+        "most_valuable strip_packing shortage verdict placements seams seam_places splitting shopping leftovers "
+        "layout_drawing split_drawing answer_text"
     ),
     "calibration": "sheet lens_fit lens",
     "exports": (

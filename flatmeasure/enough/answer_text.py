@@ -4,12 +4,11 @@ from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
-from shapely.ops import unary_union
 
 from flatmeasure.enough.layouts import Layout
 from flatmeasure.enough.leftovers import Leftovers
 from flatmeasure.enough.pattern_file import pattern_to_dict
-from flatmeasure.enough.placements import placements
+from flatmeasure.enough.placements import placements, uncut
 from flatmeasure.enough.shopping import Purchase
 from flatmeasure.enough.shortage import Shortage
 from flatmeasure.enough.splitting import WayOut
@@ -23,6 +22,7 @@ from flatmeasure.units import LengthUnit, format_length, format_quantity, mm_per
 
 SCHEMA, PURCHASE_SCHEMA = "flatmeasure.layout/1", "flatmeasure.purchase/1"
 MOST_STRAPS = 4
+SMALLEST_MM2 = 2500.0  # of a leftover that JSON tells
 
 
 def answer_lines(answer: Answer, unit: LengthUnit) -> Iterator[str]:
@@ -190,6 +190,7 @@ def answer_to_dict(answer: Answer, left: Leftovers | None = None) -> dict[str, A
         }
         for one in placements(answer)
     ]
+    left_over = uncut(answer, [board.cloth for board in answer.boards])
     return {
         "schema": SCHEMA,
         "verdict": str(answer.verdict),
@@ -205,9 +206,9 @@ def answer_to_dict(answer: Answer, left: Leftovers | None = None) -> dict[str, A
                 "name": board.label,
                 "u_mm": board.u_mm,
                 "used": used_share(answer, k),
-                "leftover_mm": _leftover(answer, k),
+                "leftover_mm": [as_json(ring_points(part)) for part in polygons(rest) if part.area > SMALLEST_MM2],
             }
-            for k, board in enumerate(answer.boards)
+            for k, (board, rest) in enumerate(zip(answer.boards, left_over, strict=True))
         ],
         "pieces": pieces,
     } | ({} if left is None else {"leftovers": leftovers_to_dict(left)})
@@ -217,11 +218,3 @@ def _reason(shortage: Shortage | None) -> dict[str, Any] | None:
     if shortage is None:
         return None
     return {"kind": shortage.kind, "parts": list(shortage.parts), "message": shortage.told(LengthUnit.MM)}
-
-
-def _leftover(answer: Answer, board: int) -> list[Any]:
-    """Outlines of what is left of a board, its larger parts only."""
-    placed = answer.layout.outlines()
-    cut = unary_union([shape for i, shape in placed.items() if answer.layout.places.board[i] == board])
-    rest = answer.boards[board].cloth.difference(cut.buffer(1e-6))
-    return [as_json(ring_points(part)) for part in polygons(rest) if part.area > 2500.0]

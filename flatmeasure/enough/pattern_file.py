@@ -21,7 +21,7 @@ The JSON of a pattern::
 
 import json
 import math
-from pathlib import Path
+from pathlib import Path, PurePath
 from typing import Any
 
 import numpy as np
@@ -64,16 +64,26 @@ def read_pattern(path: Path) -> tuple[PatternPiece, ...]:
         content = path.read_bytes()
     except OSError as error:
         raise PatternInvalid(f"{path.name} cannot be read: {error.strerror or error}.") from error
-    kind = path.suffix.lower()
+    return pattern_from_bytes(content, path.name)
+
+
+def pattern_from_bytes(content: bytes, name: str) -> tuple[PatternPiece, ...]:
+    """The pattern pieces of a file's content, by the ending of its name.
+
+    Raises
+    ------
+    PatternInvalid
+    """
+    kind = PurePath(name).suffix.lower()
     if kind == ".svg":
-        return read_svg(content, path.name)
+        return read_svg(content, name)
     if kind == ".dxf":
-        return read_dxf(content, path.name)
+        return read_dxf(content, name)
     try:
         data = json.loads(content.decode("utf-8-sig"))
     except (ValueError, RecursionError) as error:
-        raise PatternInvalid(f"{path.name} is not JSON, and its name ends in neither .svg nor .dxf.") from error
-    return pattern_from_dict(data, path.name)
+        raise PatternInvalid(f"{name} is not JSON, and its name ends in neither .svg nor .dxf.") from error
+    return pattern_from_dict(data, name)
 
 
 def pattern_from_dict(data: Any, name: str = "the pattern") -> tuple[PatternPiece, ...]:

@@ -42,12 +42,8 @@ class Search:
         """Every part where it was, or else, the largest first, where it overlaps least."""
         if start is not None:
             for i in start.placed.tolist():
-                edge = self.maps.edge(int(start.board[i]), self.parts[i].stances[start.stance[i]])
-                if edge is None:
-                    continue
-                cell = self.maps.cell(int(start.board[i]), start.at_mm[i])
-                last = np.array(edge.first) + np.array(edge.depth_px.shape)[::-1] - 1
-                self._put(i, int(start.board[i]), int(start.stance[i]), np.clip(cell, edge.first, last))
+                board = int(start.board[i])
+                self._put_near(i, board, int(start.stance[i]), self.maps.cell(board, start.at_mm[i]))
         for i in sorted(np.flatnonzero(self.board < 0).tolist(), key=lambda k: -self.parts[k].area_mm2):
             self._move(i)
         return self
@@ -105,19 +101,21 @@ class Search:
             second = min(len(order) - 1, first + int(self.random.integers(1, 4)))
             a, b = int(order[first]), int(order[second])
             place_a, place_b = (int(self.board[a]), self.cell[a].copy()), (int(self.board[b]), self.cell[b].copy())
-            self._put_near(a, *place_b)
-            self._put_near(b, *place_a)
+            self._put_anyhow(a, *place_b)
+            self._put_anyhow(b, *place_a)
 
-    def _put_near(self, i: int, board: int, cell: NDArray[np.intp]) -> None:
+    def _put_anyhow(self, i: int, board: int, cell: NDArray[np.intp]) -> None:
+        """In any stance that a part may have on a board, as near to a cell as it lies on the board."""
         choices = self.parts[i].choices[board]
-        if not choices:
-            return
-        chosen = choices[int(self.random.integers(0, len(choices)))]
-        edge = self.maps.edge(board, self.parts[i].stances[chosen])
-        if edge is None:
-            return
-        last = np.array(edge.first) + np.array(edge.depth_px.shape)[::-1] - 1
-        self._put(i, board, chosen, np.clip(cell, edge.first, last))
+        if choices:
+            self._put_near(i, board, choices[int(self.random.integers(0, len(choices)))], cell)
+
+    def _put_near(self, i: int, board: int, stance: int, cell: NDArray[np.intp]) -> None:
+        """As near to a cell as the part lies on the board, if it does."""
+        edge = self.maps.edge(board, self.parts[i].stances[stance])
+        if edge is not None:
+            last = np.array(edge.first) + np.array(edge.depth_px.shape)[::-1] - 1
+            self._put(i, board, stance, np.clip(cell, edge.first, last))
 
     def _move(self, i: int) -> None:
         """Put a part where its weighted depth is least, over all its boards, stances and places."""

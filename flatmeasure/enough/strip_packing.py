@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from shapely.geometry import Polygon, box
 
 from flatmeasure.enough.depth_maps import Maps
-from flatmeasure.enough.layouts import SHALLOW_PX, Layout, Pause, Watch, grid_step_mm
+from flatmeasure.enough.layouts import SHALLOW_PX, Layout, Pause, Watch, grid_step_mm, has_home
 from flatmeasure.enough.nofit import Regions
 from flatmeasure.enough.parts import Part, Places
 from flatmeasure.enough.search import Search
@@ -72,7 +72,7 @@ def pack_strip(
     length = _ample(parts, width_mm)
     boards = [_strip(width_mm, length)]
     maps = Maps(Regions(boards), grid_step_mm(parts, boards, CELLS))
-    if any(all(maps.edge(0, part.stances[k]) is None for k in part.choices[0]) for part in parts):
+    if not all(has_home(part, maps) for part in parts):
         return None
     outcome = None
     while outcome is None:  # on ample length something is soon found, and it is not given up before

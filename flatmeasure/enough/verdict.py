@@ -25,7 +25,7 @@ from flatmeasure.enough.shortage import Shortage, find_shortage
 
 Progress = Callable[[float, str], None]  # told the share of the work that is done and what it is
 Stop = Callable[[], bool]
-Watch = Callable[[float, str], bool]  # told the same; False ends the work
+StepWatch = Callable[[float, str], bool]  # told the same; False ends the work
 
 LATER = 4  # the first search takes so many times the effort of those after it
 ROOMIER, LEAST_WISH_MM = 4, 2.0  # how often more margin is tried for, and how much more at least
@@ -120,7 +120,7 @@ def is_enough(
     Answer
         The same for the same input and effort, unless ``should_stop`` ended it.
     """
-    watch = watching(on_progress, should_stop)
+    watch = _both_hooks(on_progress, should_stop)
     measured = len({board.name for board in boards if board.u_mm > 0.0})
     effort = replace(effort, coverage=joint_coverage(effort.coverage, measured) if effort.coverage > 0.0 else 0.0)
     ways = list(lays(pieces, boards))
@@ -140,7 +140,7 @@ def is_enough(
     return min(answers, key=lambda answer: (ranked.index(answer.verdict), -answer.layout.value))
 
 
-def watching(on_progress: Progress | None, should_stop: Stop | None) -> Watch:
+def _both_hooks(on_progress: Progress | None, should_stop: Stop | None) -> StepWatch:
     """Both hooks as one, asked before every step."""
 
     def goes_on(share: float, what: str) -> bool:
@@ -151,11 +151,11 @@ def watching(on_progress: Progress | None, should_stop: Stop | None) -> Watch:
     return goes_on
 
 
-def _part_of_work(watch: Watch, index: int, count: int) -> Watch:
+def _part_of_work(watch: StepWatch, index: int, count: int) -> StepWatch:
     return lambda share, what: watch((index + share) / count, what)
 
 
-def _answer(pieces: Sequence[PatternPiece], lay: Lay, rules: LayRules, effort: Effort, watch: Watch) -> Answer:
+def _answer(pieces: Sequence[PatternPiece], lay: Lay, rules: LayRules, effort: Effort, watch: StepWatch) -> Answer:
     boards, parts = lay.boards, make_parts(pieces, lay, rules)
     grown = tuple(outer_cloth(board.cloth, effort.coverage * board.u_mm) for board in boards)
     shortage = find_shortage(parts, grown, [board.label for board in boards])
@@ -182,7 +182,7 @@ def _coverages(boards: tuple[Board, ...], effort: Effort, shortage: Shortage | N
 
 
 def _search(
-    parts: tuple[Part, ...], boards: tuple[Board, ...], effort: Effort, watch: Watch, coverages: tuple[float, ...]
+    parts: tuple[Part, ...], boards: tuple[Board, ...], effort: Effort, watch: StepWatch, coverages: tuple[float, ...]
 ) -> tuple[Outcome, float]:
     """The first complete layout, or the best partial one on the smallest cloth."""
     loosened = tuple(part.loosened() for part in parts)
@@ -210,7 +210,7 @@ def _search(
     return best, coverages[0]
 
 
-def _roomier(outcome: Outcome, boards: tuple[Board, ...], effort: Effort, watch: Watch) -> Outcome:
+def _roomier(outcome: Outcome, boards: tuple[Board, ...], effort: Effort, watch: StepWatch) -> Outcome:
     """The same pieces with more margin, as far as a short search finds it: on cloth taken smaller and smaller."""
     further = 0.0
     for _ in range(ROOMIER):
@@ -231,5 +231,5 @@ def _roomier(outcome: Outcome, boards: tuple[Board, ...], effort: Effort, watch:
     return outcome
 
 
-def _named(watch: Watch, index: int, count: int) -> Callable[[float], bool]:
+def _named(watch: StepWatch, index: int, count: int) -> Callable[[float], bool]:
     return lambda share: watch((index + share) / count, f"search {index + 1} of {count}")
