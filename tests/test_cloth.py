@@ -6,6 +6,7 @@ import pytest
 from numpy.typing import NDArray
 from shapely.geometry import Polygon
 
+from flatmeasure.cloth.evidence import in_a_print
 from flatmeasure.cloth.ground import view_ground
 from flatmeasure.cloth.hints import Hints
 from flatmeasure.cloth.regions import ClothRegion
@@ -262,3 +263,16 @@ def test_a_print_in_the_floor_s_colour_on_a_mat_that_is_cut_off_too() -> None:
     picture[cloth] = checks[cloth]
     (region,) = segment_cloth(shoot(picture), references_px=squares, mm_per_px=1.5)
     assert overlap(region, SHIRT) > 0.99
+
+
+@pytest.mark.parametrize(("patches", "is_print"), [(2, False), (9, True)])
+def test_ground_colours_in_few_places_are_darts_and_no_print(patches: int, is_print: bool) -> None:
+    """The network overlooks narrow darts: it takes all of this piece for cloth."""
+    learned = np.full((120, 200), -4.0, np.float32)
+    learned[20:100, 20:180] = 4.0
+    ground_odds = np.where(learned > 0, 6.0, -3.0).astype(np.float32)
+    for k in range(patches):
+        ground_odds[20 if k % 2 else 60 : 40 if k % 2 else 80, 30 + 16 * k : 36 + 16 * k] = -3.0
+    printed = in_a_print(ground_odds, learned, width=8.0)
+    assert not printed[:15].any()
+    assert (printed & (ground_odds < 0)).any() == is_print
