@@ -11,7 +11,9 @@ from flatmeasure.photos.camera import Points
 from flatmeasure.photos.photo import Pixels
 
 _PRINT_OPENINGS = 4
-_MOUTH, _NOTCH_SHARE = 1.5, 0.33  # of the print's width: what is bridged, and how deep a notch is
+_SHUT = 0.6  # radius of the disc that shuts a print's openings, of their width
+_MOUTH, _BRIDGE = 0.9, 3.0  # radius of the disc that finds notches, of the print's width; of the one that fills them
+_FILLET = 0.28  # of the square of the disc's radius: a right angle's fillet has 1 - pi / 4
 _MOST_OF_A_PRINT = 0.1  # of the piece
 _SURE_GROUND = 0.45
 _WINDOW = (11, 11)
@@ -59,7 +61,7 @@ class Sizes:
 
 @dataclass(frozen=True, eq=False)
 class CleanMask:
-    """Cloth without specks and openings of prints; ``nibbled``: pieces into whose outline a print seems to cut."""
+    """Cloth without specks and openings of prints; ``nibbled``: pieces into whose outline a print seemed to cut."""
 
     cloth: Mask
     nibbled: Mask
@@ -69,8 +71,8 @@ def clean_mask(probability: Scalar, cloth: Mask, sizes: Sizes, kept_open: Mask, 
     """Drop specks, close what is no hole.
 
     An opening inside a piece is a hole when it is large, surely ground, and stands alone; a print whose colour equals
-    the ground's makes many, which are closed, and so are the notches of that width along the outline. Openings with a
-    pixel of ``kept_open`` stay. Cloth may look ``like_ground`` in a print.
+    the ground's makes many, which are closed, and so are the notches of that width along the outline. What is
+    ``kept_open`` stays so. Cloth may look ``like_ground`` in a print.
     """
     cleaned, nibbled = np.zeros_like(cloth), np.zeros_like(cloth)
     labels, count = _labelled(cloth)
@@ -78,9 +80,10 @@ def clean_mask(probability: Scalar, cloth: Mask, sizes: Sizes, kept_open: Mask, 
         piece = labels == k
         if piece.sum() >= sizes.piece_area and _inner_width(piece) >= sizes.piece_width:
             filled = _fill_openings(piece, probability, sizes, kept_open)
-            cleaned |= filled
-            if _is_nibbled(filled, like_ground, sizes):
-                nibbled |= filled
+            notches = _print_notches(filled, like_ground, sizes) & ~kept_open
+            cleaned |= filled | notches
+            if notches.any():
+                nibbled |= filled | notches
     return CleanMask(cleaned, nibbled)
 
 
@@ -144,33 +147,44 @@ def _fill_openings(piece: Mask, probability: Scalar, sizes: Sizes, kept_open: Ma
     holes += [o for o in openings if (o & kept_open).any()]
     filled = piece | np.any(openings, axis=0) if openings else piece
     if is_print:
-        filled = _closed(filled, min(float(np.median(widths)), sizes.notch_width))
+        filled = _closed(filled, _SHUT * min(float(np.median(widths)), sizes.notch_width))
     for hole in holes:
         filled = filled & ~hole
     return filled
 
 
-def _is_nibbled(piece: Mask, like_ground: Mask, sizes: Sizes) -> bool:
-    """Whether a print of the ground's colour shows inside, and the outline has notches about as wide.
+def _print_notches(piece: Mask, like_ground: Mask, sizes: Sizes) -> Mask:
+    """Notches in the outline about as wide as the areas of the ground's colour inside: those of a print, most likely.
 
-    They are wider than the fillet by which closing rounds a right angle.
+    They are larger than the fillet by which closing rounds a right angle.
     """
     labels, count = _labelled(piece & like_ground)
     areas = np.bincount(labels.ravel(), minlength=count)
     dots = [labels == k for k in range(1, count) if sizes.hole_area <= areas[k] < _MOST_OF_A_PRINT * piece.sum()]
     widths = [width for width in map(_inner_width, dots) if width >= sizes.hole_width]
     if len(widths) < _PRINT_OPENINGS:
-        return False
-    width = float(np.median(widths))
-    return _inner_width(_closed(piece, _MOUTH * width) & ~piece) > _NOTCH_SHARE * width
+        return np.zeros_like(piece)
+    filled = piece
+    for width in np.quantile(widths, (0.5, 0.9)):
+        radius = _MOUTH * float(width)
+        labels, count = _labelled(_closed(filled, radius) & ~filled)
+        areas = np.bincount(labels.ravel(), minlength=count)
+        notches = np.isin(labels, np.flatnonzero(areas[1:] > _FILLET * radius**2) + 1)
+        if notches.any():  # a larger disc bows less into them
+            filled = filled | (_closed(filled, _BRIDGE * radius) & _widened(notches, width))
+    return filled & ~piece
 
 
-def _closed(mask: Mask, width: float) -> Mask:
-    side = 2 * round(0.6 * width) + 1
-    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
-    padded = np.pad(mask.astype(np.uint8), side)
-    closed = cv2.morphologyEx(padded, cv2.MORPH_CLOSE, disc)[side:-side, side:-side]
-    return np.asarray(closed, dtype=bool)
+def _closed(mask: Mask, radius: float) -> Mask:
+    """Closed by a disc."""
+    margin = int(radius) + 2
+    return ~_widened(~_widened(np.pad(mask, margin), radius), radius)[margin:-margin, margin:-margin]
+
+
+def _widened(mask: Mask, radius: float) -> Mask:
+    """Grown by a disc: as far away as that, by the distance transform, which takes no longer for a large one."""
+    away = cv2.distanceTransform((~mask).astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
+    return np.asarray(away <= radius, dtype=bool)
 
 
 def _trace(piece: Mask, window: tuple[slice, slice], confidence: float, to_photo: tuple[float, float]) -> ClothRegion:
