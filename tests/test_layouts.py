@@ -73,6 +73,14 @@ def test_the_most_valuable_not_the_densest() -> None:
     assert [found.layout.parts[i].name for i in found.layout.places.placed] == ["dear"]
 
 
+def test_two_that_are_worth_more_than_the_one_that_bars_them() -> None:
+    """A square worth 5 is both the dearest and the densest in value; beside it neither of two halves worth 4 fits."""
+    square = part(box(0, 0, 70, 69), "square", 5.0)
+    halves = [part(box(0, 0, 50, 98), f"half {k}", 4.0) for k in (1, 2)]
+    found = lay_most([square, *halves], [box(0, 0, 101, 101)], 80)
+    assert [found.layout.parts[i].name for i in found.layout.places.placed] == ["half 1", "half 2"]
+
+
 def test_far_too_many_pieces() -> None:
     """Twenty times the cloth's area: it is filled nonetheless, and ended at once there is something."""
     kinds = [part(box(0, 0, 40 + k, 30), turns=(0.0,)) for k in range(6)]

@@ -1,8 +1,8 @@
 """All parts on boards, or else the most valuable that are found to fit.
 
 First every part is put where there is room, the densest in value first: the best so far if the search is ended at once.
-Then all together are searched for, unless their area alone is too much; from where they overlap least, those are
-dropped that overlap most for their value; short searches find room for further ones.
+Then all together are searched for; from where they overlap least, those are dropped that overlap most for their value.
+Where their area alone is too much, other orders are tried instead. Short searches find room for further ones.
 """
 
 from collections.abc import Callable, Sequence
@@ -26,6 +26,8 @@ from flatmeasure.enough.nofit import Regions
 from flatmeasure.enough.parts import Part, Places, Stance
 from flatmeasure.enough.search import Search
 
+SWEEPS_AN_ORDER, MOST_ORDERS = 4, 20  # of the effort
+DISORDER = 0.4  # spread of the logarithm of what comes first
 FILLING = 8  # share of the effort for each part that is tried in addition to those that fit
 
 
@@ -76,7 +78,9 @@ def _laid(parts: Sequence[Part], maps: Maps, sweeps: int, watch: Watch, start: P
             return found
         rough.append(Search(parts, maps).lay(found.rough))
     else:
-        found = Outcome(Layout(parts, Places.none(len(parts)), np.inf), begun, 0, not watch(0.0))
+        chosen, stopped = _best_order(first, maps, min(sweeps // SWEEPS_AN_ORDER, MOST_ORDERS), watch, seed)
+        rough.append(chosen)
+        found = Outcome(Layout(parts, Places.none(len(parts)), np.inf), begun, 0, stopped)
     best = max((_exact(one, maps) for one in rough), key=lambda layout: layout.value)
     return _filled_up(replace(found, layout=best), maps, sweeps, watch)
 
@@ -90,6 +94,21 @@ def _one_by_one(parts: tuple[Part, ...], maps: Maps, goes_on: Callable[[], bool]
     )
     trials = [_add_all(Search(parts, maps), order, goes_on) for order in dict.fromkeys(orders)]
     return max(trials, key=lambda trial: sum(parts[i].value for i in trial.places().placed))
+
+
+def _best_order(first: Search, maps: Maps, count: int, watch: Watch, seed: int) -> tuple[Search, bool]:
+    """The most valuable of many orders drawn at random, the valuable mostly first; whether ``watch`` cut it short."""
+    random, parts = np.random.default_rng(seed), tuple(first.parts)
+    value, area = np.array([(part.value, part.area_mm2) for part in parts]).T
+    best = first
+    for k in range(count):
+        pulse = Pulse(watch, k / count)
+        if not watch(pulse.share):
+            return best, True
+        wish = value / area ** random.uniform() * np.exp(DISORDER * random.normal(size=len(parts)))
+        trial = _add_all(Search(parts, maps), np.argsort(-wish, kind="stable").tolist(), pulse.goes_on)
+        best = max(best, trial, key=lambda one: float(value[one.board >= 0].sum()))
+    return best, False
 
 
 def _add_all(trial: Search, order: Sequence[int], goes_on: Callable[[], bool] = lambda: True) -> Search:
