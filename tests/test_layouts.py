@@ -76,7 +76,7 @@ def test_the_most_valuable_not_the_densest() -> None:
 def test_two_that_are_worth_more_than_the_one_that_bars_them() -> None:
     """A square worth 5 is both the dearest and the densest in value; beside it neither of two halves worth 4 fits."""
     square = part(box(0, 0, 70, 69), "square", 5.0)
-    halves = [part(box(0, 0, 50, 98), f"half {k}", 4.0) for k in (1, 2)]
+    halves = [part(box(0, 0, 48, 98), f"half {k}", 4.0) for k in (1, 2)]
     found = lay_most([square, *halves], [box(0, 0, 101, 101)], 80)
     assert [found.layout.parts[i].name for i in found.layout.places.placed] == ["half 1", "half 2"]
 
