@@ -4,9 +4,9 @@ Instances: ESICUP, 2-D irregular, as JSON from github JeroenGar/sparrow (MIT), c
 those of that project's record layouts (Gardeyn, Vanden Berghe, Wauters 2025, arXiv 2509.13329; 20 minutes a run, 100
 runs, 16 cores). They are not part of this repository: the folder is given, or the benchmark is skipped.
 
-The column "solver" is a general solver (spyrrow 0.9.0) in as many processor seconds, where it was run. The shopping list
-does without it: on instances of the size of a home pattern, up to 30 pieces, the own packer is as dense, it needs no
-other process, and its layout is the same every time; with 64 and 99 pieces it is about a point less dense.
+The column "solver" is a general solver (spyrrow 0.9.0) in as many processor seconds, where it was run. The shopping
+list does without it: on instances of the size of a home pattern, up to 30 pieces, the own packer is as dense, it needs
+no other process, and its layout is the same every time; with 64 and 99 pieces it is about a point less dense.
 """
 
 import json
