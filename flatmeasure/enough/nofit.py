@@ -25,7 +25,7 @@ from flatmeasure.photos.camera import Points
 PER_MM = 1e5  # pyclipper counts whole numbers
 CRUMB_MM2 = 1e-3  # overlaps below this are rounding
 TOUCHING_MM = 1e-7
-KEPT = 1000  # regions, for the next search: most of its pieces are the same
+KEPT = 300  # regions, for the next search: most of its pieces are the same
 STEP_MM = 1e-5  # beyond a boundary that a point is carried to
 
 
