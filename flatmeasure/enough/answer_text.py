@@ -43,11 +43,7 @@ def board_lines(answer: Answer) -> Iterator[str]:
 
 def _answer_line(answer: Answer, unit: LengthUnit) -> str:
     if answer.verdict is Verdict.ENOUGH:
-        k_u = _round(max((board.u_mm for board in answer.boards), default=0.0) * answer.coverage, unit)
-        return (
-            f"Enough: all pieces fit, with {_round(answer.margin_mm, unit)} to spare at the cloth's edges "
-            f"(beyond the {k_u} that the measurement may be off)."
-        )
+        return f"Enough: all pieces fit, {_to_spare(answer, unit)}."
     if answer.verdict is Verdict.TOO_CLOSE:
         return (
             "Too close to call: it fits only if the measurement is lucky. "
@@ -59,13 +55,19 @@ def _answer_line(answer: Answer, unit: LengthUnit) -> str:
     return "No layout of all pieces was found; that is no proof that there is none. More effort may find one."
 
 
+def _to_spare(answer: Answer, unit: LengthUnit) -> str:
+    k_u = _round(max((board.u_mm for board in answer.boards), default=0.0) * answer.coverage, unit)
+    spare = _round(answer.margin_mm, unit)
+    return f"with {spare} to spare at the cloth's edges (beyond the {k_u} that the measurement may be off)"
+
+
 def way_out_lines(way: WayOut | None, unit: LengthUnit) -> Iterator[str]:
     """The change that makes it fit, or that none was found."""
     if way is None:
         yield "No way out was found by another grain, less allowance or a few seams."
         return
     seams = f" New seams to sew: {way.seams}." if way.seams else ""
-    yield f"A way out: {way.told(unit)}{seams} Then all pieces fit, with {_round(way.answer.margin_mm, unit)} to spare."
+    yield f"A way out: {way.told(unit)}{seams} Then all pieces fit, {_to_spare(way.answer, unit)}."
     yield from board_lines(way.answer)
 
 
