@@ -153,6 +153,13 @@ def test_same_names_in_two_files(cloth: Path, tmp_path: Path) -> None:
     assert "  A: left:A; right:A (" in result.stdout
 
 
+def test_many_copies_are_counted_not_listed(cloth: Path, tmp_path: Path) -> None:
+    path = pattern(tmp_path, 4, 12)
+    path.write_text(path.read_text().replace("30]", "5]"))
+    result = RUN.invoke(app, ["enough", str(cloth), "--pattern", str(path), "--grain", "A2"], catch_exceptions=False)
+    assert result.stdout.splitlines()[1].startswith("  A: panel (12 times) (")
+
+
 def test_photo_straight_away(tmp_path: Path) -> None:
     photo = Path(__file__).parents[1] / "test_images" / "holed_plaid.jpg"
     arguments = [str(photo), "--square", "100mm", "--thickness", "1mm", "--pattern", str(pattern(tmp_path, 12))]

@@ -1,12 +1,13 @@
 """The answer in a few sentences that a person reads first, and as JSON."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import numpy as np
 
 from flatmeasure.enough.layouts import Layout
 from flatmeasure.enough.leftovers import Leftovers
+from flatmeasure.enough.parts import Part
 from flatmeasure.enough.pattern_file import pattern_to_dict
 from flatmeasure.enough.placements import placements, uncut
 from flatmeasure.enough.shopping import Purchase
@@ -22,6 +23,7 @@ from flatmeasure.units import LengthUnit, format_length, format_quantity, mm_per
 
 SCHEMA, PURCHASE_SCHEMA = "flatmeasure.layout/1", "flatmeasure.purchase/1"
 MOST_STRAPS = 4
+MOST_COPIES_NAMED = 4
 SMALLEST_MM2 = 2500.0  # of a leftover that JSON tells
 
 
@@ -36,9 +38,9 @@ def answer_lines(answer: Answer, unit: LengthUnit) -> Iterator[str]:
 def board_lines(answer: Answer) -> Iterator[str]:
     """What lies on which cloth."""
     for k, board in enumerate(answer.boards):
-        names = [answer.layout.parts[i].name for i in np.flatnonzero(answer.layout.places.board == k)]
+        names = _names([answer.layout.parts[i] for i in np.flatnonzero(answer.layout.places.board == k)])
         both = ", both layers together" if board.layers == 2 else ""
-        yield f"  {board.label}{both}: {'; '.join(names) or 'nothing'} ({used_share(answer, k):.0%} of it used)"
+        yield f"  {board.label}{both}: {names or 'nothing'} ({used_share(answer, k):.0%} of it used)"
 
 
 def _answer_line(answer: Answer, unit: LengthUnit) -> str:
@@ -156,10 +158,22 @@ def way_out_to_dict(way: WayOut, left: Leftovers | None = None) -> dict[str, Any
 
 
 def _partial_line(layout: Layout) -> str:
-    missing = [part.name for part, board in zip(layout.parts, layout.places.board, strict=True) if board < 0]
+    missing = [part for part, board in zip(layout.parts, layout.places.board, strict=True) if board < 0]
     if len(missing) == len(layout.parts):
         return "No piece found a place."
-    return f"The most valuable that fits: all but {'; '.join(missing)}." if missing else "All pieces were placed."
+    return f"The most valuable that fits: all but {_names(missing)}." if missing else "All pieces were placed."
+
+
+def _names(parts: Sequence[Part]) -> str:
+    """Names in a row; many copies of a piece as their number."""
+    alike: dict[tuple[str, tuple[bool, ...]], list[Part]] = {}
+    for part in parts:
+        alike.setdefault((part.kind, part.hands), []).append(part)
+    told = []
+    for (kind, hands), some in alike.items():
+        many = f"{kind}{', mirrored' if hands == (True,) else ''} ({len(some)} times)"
+        told += [many] if len(some) > MOST_COPIES_NAMED else [part.name for part in some]
+    return "; ".join(told)
 
 
 def _round(length_mm: float, unit: LengthUnit) -> str:
