@@ -26,7 +26,7 @@ Row = dict[str, Any]
 DISTANCES_MM = (100, 200, 300, 400, 500, 600, 700, 800)
 LENGTH_MM = 200.0
 GRID_MM = 10.0
-JIGSAWS, JIGSAW_SWEEPS = 4, 1500
+JIGSAWS, JIGSAW_SWEEPS = 10, 1500
 
 
 def coverage_rows(count: int = 600) -> list[Row]:
