@@ -32,11 +32,11 @@ def reaching_in(cloth: Mask, learned: Scalar) -> Mask:
 
 
 def _small_pieces(cloth: Mask, learned: Scalar, most_odds: float) -> Mask:
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(cloth.astype(np.uint8), connectivity=4)
+    count, labels = cv2.connectedComponents(cloth.astype(np.uint8), connectivity=4)
     if count < 3:
         return np.zeros_like(cloth)
-    area = stats[1:, cv2.CC_STAT_AREA].astype(np.float64)
-    mean = np.bincount(labels.ravel(), learned.ravel(), count)[1:] / area
+    area = np.bincount(labels.ravel())[1:]
+    mean = np.bincount(labels.ravel(), learned.ravel())[1:] / area
     doubtful = (mean < most_odds) & (area < _SMALL_BESIDE * area.max())
     return np.asarray(np.concatenate([[False], doubtful])[labels], dtype=bool)
 

@@ -47,9 +47,10 @@ class Palette:
 
     def deviation(self, light: Singles, row: NDArray[np.intp]) -> Singles:
         """(M, K) squared deviation of light (M, K, 3) from the nearest colour; what is rare explains less."""
-        rarity = -RARITY * np.log(self.share[row])
-        deviation = _deviation(light, self.colours[None]) + rarity[:, None, :]
-        return np.asarray(np.minimum(deviation.min(axis=2), LIMIT))
+        products = (self.colours @ light.reshape(-1, 3).T).reshape(len(self.colours), *light.shape[:2])
+        deviation = _deviation(light, self.colours[:, None, :], products)
+        deviation -= RARITY * np.log(self.share[row].T)[:, :, None]
+        return np.asarray(np.minimum(deviation.min(axis=0), LIMIT))
 
     def scatter(self) -> Floats:
         """(N, 3, 3) covariance of the colours about each point, as far as shading does not explain it."""
@@ -83,8 +84,9 @@ class Appearance:
     def evidence(self, light: Singles) -> Singles:
         """(M, K) evidence for cloth (positive) or ground (negative) of pixels (M, K, 3) along the same outline."""
         row = self._rows(len(light))
-        ground = np.minimum(_deviation(light, self.ground[row, None, :])[..., 0], self.marks.deviation(light, row))
-        difference: Singles = ground - self.cloth.deviation(light, row)
+        ground = self.ground[row]
+        plain = _deviation(light, ground[None], (light @ ground[:, :, None]).reshape(1, *light.shape[:2]))[0]
+        difference: Singles = np.minimum(plain, self.marks.deviation(light, row)) - self.cloth.deviation(light, row)
         return difference
 
     def scatter(self, count: int) -> Floats:
@@ -109,14 +111,25 @@ def learn_appearance(light: Singles, known: Bools) -> Appearance:
     return Appearance(_local_median(outer, outer_known), _palette(outer, outer_known), _palette(inner, inner_known))
 
 
-def _deviation(light: Singles, colours: Singles) -> Singles:
-    """(M, K, C) squared deviation of light (M, K, 3) from colours (M or 1, C, 3), plain or in shade."""
-    length, colour_length = _length(light)[..., None], _length(colours)[:, None, :]
-    cosine = (light @ colours.swapaxes(1, 2)) / (length * colour_length)
-    chroma = np.maximum(1.0 - cosine, 0.0) * (2.0 / np.square(CHROMA_SD + SENSOR_SD / length))
-    ratio = np.log(length + SENSOR_SD) - np.log(colour_length + SENSOR_SD)
-    shaded = np.where(ratio > 0, LIMIT, SHADE_COST + np.square(ratio / SHADE_SD))
-    return np.asarray(np.minimum(chroma + np.minimum(np.square(ratio / LEVEL_SD), shaded), LIMIT))
+def _deviation(light: Singles, colours: Singles, products: Singles) -> Singles:
+    """(C, M, K) squared deviation of light (M, K, 3) from colours (C, M or 1, 3), plain or in shade, limited.
+
+    ``products`` (C, M, K) are their scalar products; the arrays are large, so they are changed in place.
+    """
+    length, colour_length = _length(light), _length(colours)[..., None]
+    sharpness = np.float32(2.0) / np.square(CHROMA_SD + SENSOR_SD / length)
+    deviation = products / -colour_length
+    deviation *= sharpness / length
+    deviation += sharpness  # (1 - cosine) of the angle between them, weighted
+    np.maximum(deviation, 0.0, out=deviation)
+    level = np.log(length + SENSOR_SD) / LEVEL_SD - np.log(colour_length + SENSOR_SD) / LEVEL_SD
+    is_darker = level <= 0.0
+    np.square(level, out=level)
+    shaded = level * np.square(LEVEL_SD / SHADE_SD)
+    shaded += SHADE_COST
+    np.minimum(level, shaded, out=level, where=is_darker)
+    deviation += level
+    return np.asarray(np.minimum(deviation, LIMIT, out=deviation))
 
 
 def _length(light: Singles) -> Singles:

@@ -146,14 +146,14 @@ def _closed_path(cost: Floats) -> NDArray[np.intp]:
     order = np.concatenate([np.arange(rows - lead, rows), np.arange(rows), np.arange(lead)])
     bend = np.arange(-MOST_BEND, MOST_BEND + 1)
     penalty = BEND_COST * np.abs(bend)
-    padded = np.full(columns + 2 * MOST_BEND, np.inf)
-    window = np.lib.stride_tricks.sliding_window_view(padded, len(bend))
-    totals = np.empty((len(order), columns))
-    totals[0] = cost[order[0]]
-    for step, row in enumerate(order[1:], start=1):
-        padded[MOST_BEND:-MOST_BEND] = totals[step - 1]
-        np.add((window + penalty).min(axis=1), cost[row], out=totals[step])
-    padded_totals = np.pad(totals, ((0, 0), (MOST_BEND, MOST_BEND)), constant_values=np.inf)
+    padded_totals = np.full((len(order), columns + 2 * MOST_BEND), np.inf)
+    totals = padded_totals[:, MOST_BEND:-MOST_BEND]
+    totals[:] = cost[order]
+    reached = np.empty((len(bend), columns))
+    windows = np.lib.stride_tricks.sliding_window_view(padded_totals, columns, axis=1)
+    for before, total in zip(windows, totals[1:], strict=False):
+        np.add(before, penalty[:, None], out=reached)
+        total += np.minimum.reduce(reached)
     at = int(totals[-1].argmin())
     path = [at]
     for before in padded_totals[-2::-1]:

@@ -116,9 +116,10 @@ def unsure_beside(outline: Outline, zone_px: Floats) -> Outline:
 
 def _pull(profiles: Singles, appearance: Appearance) -> Floats:
     """(N, D) how much the colours on a profile speak against the edge at each of ``SHIFTS_PX``."""
-    cost = parting_cost(appearance.evidence(profiles)) * SPACING_PX
     columns = np.rint((SHIFTS_PX - OFFSETS_PX[0]) / SPACING_PX - 0.5).astype(int)
-    return np.asarray(cost[:, columns])
+    near = slice(columns[0], columns[-1] + 1)  # what lies farther within speaks against all of them alike
+    cost = parting_cost(appearance.evidence(profiles[:, near])) * SPACING_PX
+    return np.asarray(cost[:, columns - columns[0]])
 
 
 def _untrustworthy(fit: StepFit, limit_px: float) -> Bools:
