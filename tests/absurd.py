@@ -105,7 +105,7 @@ def _odd_files(rgb: Rgb) -> Iterator[AbsurdPhoto]:
         yield AbsurdPhoto(f"said to be turned, orientation {tag}", _jpeg(rgb, orientation=tag), None)
     yield AbsurdPhoto("orientation 77", _jpeg(rgb, orientation=77), AREA_MM2)
     for focal in (0, 1, 5, 13, 52, 400, 65535):
-        yield AbsurdPhoto(f"said to be taken at {focal} mm", _jpeg(rgb, focal_35mm=focal), None)
+        yield AbsurdPhoto(f"said to be taken at {focal} mm", _jpeg(rgb, focal_35mm=focal), AREA_MM2)
 
 
 def _degraded(rgb: Rgb) -> Iterator[AbsurdPhoto]:
@@ -129,9 +129,9 @@ def _degraded(rgb: Rgb) -> Iterator[AbsurdPhoto]:
         yield AbsurdPhoto(f"{levels} levels", _jpeg(few), AREA_MM2)
     for cast in ((1, 0.3, 0.3), (0.3, 1, 0.3), (0.3, 0.3, 1), (1, 1, 0.1)):
         yield AbsurdPhoto(f"colour cast {cast}", _jpeg((rgb * np.array(cast)).astype(np.uint8)), AREA_MM2)
-    for scale in (0.7, 0.5, 0.35, 0.25, 0.12):
+    for scale in (0.7, 0.5, 0.35, 0.25, 0.12, 0.06):
         yield AbsurdPhoto(f"scaled to {scale}", _jpeg(cv2.resize(rgb, None, fx=scale, fy=scale)), AREA_MM2)
-    for gamma in (0.4, 2.2):
+    for gamma in (0.4, 0.7, 1.5, 2.2):
         toned = (255 * (rgb / 255) ** gamma).astype(np.uint8)
         yield AbsurdPhoto(f"gamma {gamma}", _jpeg(toned), AREA_MM2)
     yield AbsurdPhoto("a gradient of light", _jpeg(_lit(rgb, 0.15)), AREA_MM2)

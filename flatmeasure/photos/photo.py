@@ -29,7 +29,7 @@ MEGAPIXELS_CEILING = 178.0  # Pillow refuses above twice its MAX_IMAGE_PIXELS, 1
 
 _FORMATS = ("JPEG", "PNG", "WEBP", "TIFF", "HEIF")
 _BYTES_PER_PIXEL = 8  # the largest a picture file sensibly is: four channels of 16 bits, not compressed
-_FOCAL_35MM_RANGE = (5.0, 1000.0)
+_FOCAL_35MM_RANGE = (8.0, 1000.0)  # a wider lens is a fisheye, or the figure is wrong
 
 _ORIENTATION, _MAKE, _MODEL, _EXIF_DIRECTORY, _FOCAL_35MM = 0x0112, 0x010F, 0x0110, 0x8769, 0xA405  # CIPA DC-008 (Exif)
 
