@@ -14,7 +14,7 @@ from tests.benchmarks.traced.textures import CLOTHS, MATS
 
 Array = NDArray[np.float64]
 
-LEAST_ANGLE_DEG = 32
+LEAST_ANGLE_DEG, LONGEST_TONGUE_MM = 32, 16
 FAULTS = ("cut", "bare", "hidden", "blurred", "dark")  # of every eighth scene, in turn
 
 
@@ -100,6 +100,12 @@ def _ground(shape: Shape) -> Polygon:
     return Polygon(shape.outline(8))
 
 
+def _has_body(ground: Polygon) -> bool:
+    """A piece that does not cross itself and has no thin tongues."""
+    opened = ground.buffer(-5).buffer(5)
+    return ground.is_valid and opened.geom_type == "Polygon" and ground.hausdorff_distance(opened) < LONGEST_TONGUE_MM
+
+
 def square(centre: Array, turn_deg: float, half: float) -> Array:
     a = np.radians(turn_deg)
     turn = np.array([[np.cos(a), -np.sin(a)], [np.sin(a), np.cos(a)]])
@@ -122,7 +128,7 @@ def lay(p: Plan, r: Rng) -> Laid:
         for name in p.shapes:
             for _ in range(30):
                 shape = SHAPES[name](r)
-                if shape.sharpest_deg < LEAST_ANGLE_DEG or not _ground(shape).is_valid:
+                if shape.sharpest_deg < LEAST_ANGLE_DEG or not _has_body(_ground(shape)):
                     continue
                 turn = float(r.uniform(0, 360))
                 shape = shape.moved(turn, np.zeros(2))
