@@ -179,5 +179,14 @@ def _pair_map(depth: Map) -> PairMap:
 
 def _depth(blocked: NDArray[np.bool_], *, padded: bool = True) -> Map:
     """Distance (px) of blocked places to the nearest free one, 0 where free."""
-    framed = np.pad(blocked.astype(np.uint8), 1, constant_values=0 if padded else 1)
-    return np.asarray(cv2.distanceTransform(framed, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)[1:-1, 1:-1], np.float32)
+    return distance_px(np.pad(blocked, 1, constant_values=not padded))[1:-1, 1:-1]
+
+
+def distance_px(blocked: NDArray[np.bool_]) -> Map:
+    """Distance (px) of blocked places to the nearest free one, to the last bit the same every time.
+
+    The last bit of OpenCV's distances depends on where in memory the picture lies (seen with 5.0): their squares are
+    whole numbers, which tells the right one.
+    """
+    about = cv2.distanceTransform(blocked.astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
+    return np.sqrt(np.rint(np.square(about, dtype=np.float64))).astype(np.float32)

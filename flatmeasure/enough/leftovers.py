@@ -14,7 +14,7 @@ from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
 from flatmeasure.enough.boards import Board, outlines_of
-from flatmeasure.enough.depth_maps import inside_grid
+from flatmeasure.enough.depth_maps import distance_px, inside_grid
 from flatmeasure.enough.parts import Part
 from flatmeasure.enough.placements import uncut
 from flatmeasure.enough.verdict import Answer
@@ -176,8 +176,8 @@ class _Room:
         mask = inside_grid(piece, x, y)
         if any(np.array(self._outside.shape) < mask.shape):
             return False
-        free = (cv2.matchTemplate(self._outside, mask, cv2.TM_CCORR) < 0.5).astype(np.uint8)
-        freedom = cv2.distanceTransform(np.pad(free, 1), cv2.DIST_L2, cv2.DIST_MASK_PRECISE)[1:-1, 1:-1]
+        free = cv2.matchTemplate(self._outside, mask, cv2.TM_CCORR) < 0.5
+        freedom = distance_px(np.pad(free, 1))[1:-1, 1:-1]
         row, column = np.unravel_index(int(np.argmax(freedom)), freedom.shape)
         at = self._corner_mm + self._step_mm * np.array([column, row]) - (left, low)
         return bool(self._room.covers(affinity.translate(piece, *at)))
