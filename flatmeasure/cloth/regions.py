@@ -182,9 +182,12 @@ def _closed(mask: Mask, radius: float) -> Mask:
 
 
 def _widened(mask: Mask, radius: float) -> Mask:
-    """Grown by a disc: as far away as that, by the distance transform, which takes no longer for a large one."""
+    """Grown by a disc: as far away as that, by the distance transform, which takes no longer for a large one.
+
+    The last bit of OpenCV's distances depends on where in memory the mask lies; their squares are whole numbers.
+    """
     away = cv2.distanceTransform((~mask).astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
-    return np.asarray(away <= radius, dtype=bool)
+    return np.asarray(np.square(away) < np.floor(radius**2) + 0.5, dtype=bool)
 
 
 def _trace(piece: Mask, window: tuple[slice, slice], confidence: float, to_photo: tuple[float, float]) -> ClothRegion:
