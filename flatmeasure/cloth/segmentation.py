@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from flatmeasure.cloth.ground import Mask, Scalar
+from flatmeasure.cloth.ground import CAST_SHADE, Mask, Scalar, ground_distance
 from flatmeasure.cloth.hints import Hints, check_hints, draw_marks
 from flatmeasure.cloth.regions import ClothRegion, Sizes, clean_mask, trace_regions
 from flatmeasure.cloth.separation import Seen, look, separate
@@ -29,6 +29,8 @@ _SMALLEST_PIECE_MM2, _SMALLEST_WIDTH_MM = 400.0, 12.0
 _SMALLEST_HOLE_MM2, _SMALLEST_HOLE_WIDTH_MM = 150.0, 10.0
 _WIDEST_NOTCH_MM = 25.0  # of a print along the outline
 _SMALLEST_PX = 24.0  # of the photo: less has no outline that could be measured
+_MIXED = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (5, 5))  # along the edge cloth and ground mix
+_LIGHT_WINDOW = (9, 9)
 _WIDEST_SHADOW_MM = 20.0  # with a sharp edge, beside cloth laid flat
 
 
@@ -137,7 +139,7 @@ def resegment_cloth(seen: SeenCloth, hints: Hints | None = None) -> tuple[ClothR
     kept_open = _resized(marks.ground.astype(np.float32), medium) > 0.5
     view = seen.seen.view
     like_ground = _resized((view.distance < _LIKE_GROUND).astype(np.float32), medium) > 0.5
-    snapped = _snap(probability, small.shape[1], medium)
+    snapped = _snap(probability, seen)
     cleaned = clean_mask(probability, snapped, seen.sizes, kept_open, like_ground)
     cloth = cleaned.cloth
     doubtful = doubtful_pieces(cloth, learned)
@@ -171,9 +173,14 @@ def _resized(values: Scalar, like: Pixels) -> Scalar:
     return np.asarray(cv2.resize(values, size, interpolation=cv2.INTER_LINEAR), dtype=np.float32)
 
 
-def _snap(probability: Scalar, small_width: int, medium: Pixels) -> Mask:
-    """Move the boundary to the strongest step within a narrow band (F. Meyer's watershed, as OpenCV has it)."""
-    reach = 2 * round(1.5 * medium.shape[1] / small_width) + 1
+def _snap(probability: Scalar, seen: SeenCloth) -> Mask:
+    """Move the boundary to the strongest step within a narrow band (F. Meyer's watershed, as OpenCV has it).
+
+    In a print stronger steps than the cloth's own edge lie beside it: what such a step has cut off, and is far from the
+    ground's colours, is cloth still.
+    """
+    medium = seen.medium
+    reach = 2 * round(1.5 * medium.shape[1] / seen.small.shape[1]) + 1
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach, reach))
     cloth = probability > 0.5
     core = ~_dilated(~cloth, disc)
@@ -183,9 +190,22 @@ def _snap(probability: Scalar, small_width: int, medium: Pixels) -> Mask:
     labels[core | ~_dilated(~thin, np.ones((3, 3), np.uint8))] = 1
     if not (labels == 1).any() or not (labels == 2).any():
         return cloth
-    cv2.watershed(cv2.GaussianBlur(medium, (0, 0), 0.8), labels)
+    smooth = np.asarray(cv2.GaussianBlur(medium, (0, 0), 0.8), dtype=np.uint8)
+    far, band = labels == 1, labels == 0
+    far[band] = _ground_distance_within(band, smooth, seen) > max(_LIKE_GROUND, seen.seen.view.usual)
+    cv2.watershed(smooth, labels)
     shed = (labels == 1) | ((labels == -1) & (probability > 0.5))  # the watershed's own line is a pixel wide
+    shed |= _dilated(~_dilated(~far, _MIXED) & ~shed, _MIXED) & far
     return np.asarray(cv2.medianBlur(shed.astype(np.uint8), 5), dtype=bool)
+
+
+def _ground_distance_within(band: Mask, smooth: Pixels, seen: SeenCloth) -> Scalar:
+    """(N,) distances to the ground's colours of the pixels of a mask, under even light."""
+    view = seen.seen.view
+    light = (seen.small.sum(axis=2, dtype=np.float32) / 255.0 + 0.01) / (view.even.sum(axis=2) + 0.01)
+    field = _resized(cv2.blur(light, _LIGHT_WINDOW), smooth)[band]
+    colours = smooth[band].astype(np.float32) / (255.0 * field[:, None])
+    return np.asarray(ground_distance(view.model, colours[None], CAST_SHADE)[0])
 
 
 def _dilated(mask: Mask, shape: NDArray[np.integer] | cv2.typing.MatLike) -> Mask:
