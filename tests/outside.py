@@ -19,9 +19,9 @@ from flatmeasure.pieces.allowance import apply_allowance
 from flatmeasure.pieces.panel import Grain, OutlineError, Panel
 from flatmeasure.pieces.panel_file import panel_from_outline
 from flatmeasure.pieces.strips import Direction, Ends, StripPlan, place_strips
+from flatmeasure.polygons import polygon_area
 from flatmeasure.quantity import root_sum_squares
 from flatmeasure.units import MM_PER_INCH
-from flatmeasure.view.rectification import polygon_area
 
 EXACT = OutlineError(0.0, 0.0, 0.0)
 BOARDS = Path(__file__).parents[2] / "shared" / "data" / "boards"

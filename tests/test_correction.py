@@ -12,10 +12,10 @@ from flatmeasure.commands.hint_options import parse_hints
 from flatmeasure.correction import AddedCorner, Corrections, MovedCorner, RemovedCorner, correct
 from flatmeasure.errors import OptionInvalid
 from flatmeasure.pipeline import measure, prepare
+from flatmeasure.polygons import polygon_area
 from flatmeasure.results.measurement import Measurement, Piece
 from flatmeasure.synthetic.rendering import render_photo
 from flatmeasure.synthetic.scene import LaidCloth, LaidReference, Scene, View, scene_camera
-from flatmeasure.view.rectification import polygon_area
 
 SIZE_PX = (1400, 1050)
 PANEL = np.array([[-220.0, -200.0], [230.0, -190.0], [210.0, 170.0], [-180.0, 200.0]])

@@ -5,10 +5,11 @@ import pytest
 
 from flatmeasure.photos.camera import to_plane
 from flatmeasure.photos.photo import Photo, load_photo
+from flatmeasure.polygons import polygon_area
 from flatmeasure.synthetic.rendering import render_photo
 from flatmeasure.synthetic.scene import LaidCloth, LaidReference, Mat, Scene, View, scene_camera, see_loop
 from flatmeasure.view.grid import find_grid, rectify_on_grid
-from flatmeasure.view.rectification import polygon_area, rectify
+from flatmeasure.view.rectification import rectify
 
 SIZE = (1800, 1350)
 # Lies off the middle, no side parallel to the grid.

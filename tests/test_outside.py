@@ -8,10 +8,11 @@ import pytest
 from shapely.geometry import Polygon
 
 from flatmeasure.photos.camera import Camera, Pose, project, to_plane
+from flatmeasure.polygons import polygon_area
 from flatmeasure.synthetic.rendering import PAPER, encode_jpeg, render_photo
 from flatmeasure.synthetic.scene import LaidCloth, LaidReference, Mat, Scene, View, scene_camera, see
 from flatmeasure.view.bundle import solve
-from flatmeasure.view.rectification import polygon_area, rectify, rectify_references
+from flatmeasure.view.rectification import rectify, rectify_references
 from tests.setups import Situation, simulate
 
 SIZE = (1500, 1100)

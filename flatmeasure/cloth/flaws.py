@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from flatmeasure.cloth.rarity import strangeness
 from flatmeasure.photos.camera import Points
 from flatmeasure.photos.photo import Photo, Pixels, linear_light
+from flatmeasure.polygons import polygon_area
 
 Values = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -254,5 +255,4 @@ def _outline(zone: Mask, cloth: _Cloth) -> Points:
     grown = (_grown(zone, 3) | (_grown(zone, 2 * _CLEAR_PX + 3) & rim)).astype(np.uint8)
     contour = max(cv2.findContours(grown, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0], key=len)
     points = np.asarray(cv2.approxPolyDP(contour, 0.7, True)[:, 0], dtype=np.float64)
-    x, y = points.T
-    return points if np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y) < 0 else points[::-1].copy()
+    return points if polygon_area(points) < 0 else points[::-1].copy()

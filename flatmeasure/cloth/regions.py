@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from flatmeasure.cloth.ground import Mask, Scalar
 from flatmeasure.photos.camera import Points
 from flatmeasure.photos.photo import Pixels
+from flatmeasure.polygons import polygon_area
 
 _PRINT_OPENINGS = 4
 _SHUT = 0.6  # radius of the disc that shuts a print's openings, of their width
@@ -202,16 +203,11 @@ def _trace(piece: Mask, window: tuple[slice, slice], confidence: float, to_photo
     def photo_pixels(k: int) -> Points:
         points = np.asarray(cv2.approxPolyDP(loops[k], 1.0, True)[:, 0], dtype=np.float64)
         points = np.asarray(((points + 0.5) / _TRACE_SCALE + origin) * to_photo - 0.5, dtype=np.float64)
-        return points if (_shoelace(points) < 0) == (k == main) else points[::-1].copy()
+        return points if (polygon_area(points) < 0) == (k == main) else points[::-1].copy()
 
     frame = np.concatenate([piece[:2].ravel(), piece[-2:].ravel(), piece[:, :2].ravel(), piece[:, -2:].ravel()])
     touches = bool(frame.any())
     return ClothRegion(photo_pixels(main), tuple(photo_pixels(k) for k in holes), confidence, touches)
-
-
-def _shoelace(points: Points) -> float:
-    x, y = points.T
-    return float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y)) / 2.0
 
 
 def _boundary_contrast(piece: Mask, cloth: Mask, picture: Pixels) -> float:

@@ -15,6 +15,7 @@ from flatmeasure.edges.curves import Smooth, fit_curve, followed
 from flatmeasure.edges.joints import Break, Chain, Fits, Joint, chain_of, joint
 from flatmeasure.edges.noise import calibrated
 from flatmeasure.photos.camera import Points
+from flatmeasure.polygons import polygon_area
 
 LEAST_RAD = 0.1  # turn of a sharp corner between the final edges
 BLUNT_RAD = 0.8  # a turn up to here may be a dent that the outline's noise makes
@@ -156,8 +157,7 @@ def _check(points_mm: Points, u_mm: Points, weak: NDArray[np.bool_]) -> None:
         raise ValueError("u_mm and weak must hold one value per point.")
     if not (np.all(np.isfinite(points_mm)) and np.all(np.isfinite(u_mm))):
         raise ValueError("points_mm and u_mm must be finite.")
-    x, y = points_mm.T
-    if np.sum(x * np.roll(y, -1) - y * np.roll(x, -1)) <= 0:
+    if polygon_area(points_mm) <= 0:
         raise ValueError("points_mm must run counter-clockwise.")
 
 

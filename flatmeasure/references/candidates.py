@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from flatmeasure.photos.camera import Points
 from flatmeasure.photos.photo import Photo, Pixels
+from flatmeasure.polygons import polygon_area
 from flatmeasure.references.figures import CODE_FAMILY
 
 CODE_SIDE_PX = 2000  # coded squares are read on a picture about this long: 40 px of 4000 are then 20
@@ -187,8 +188,7 @@ def _quads(mask: Pixels) -> list[Points]:
 
 def clockwise(corners_px: Points) -> Points:
     """Corners (4, 2) clockwise as seen with y down, from the one nearest the top left of the picture."""
-    x, y = corners_px.T
-    turned = corners_px if np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y) > 0 else corners_px[::-1]
+    turned = corners_px if polygon_area(corners_px) > 0 else corners_px[::-1]
     return np.asarray(np.roll(turned, -int(np.argmin(turned.sum(axis=1))), axis=0))
 
 

@@ -14,10 +14,11 @@ from scipy.spatial import cKDTree
 from flatmeasure.edges.joints import Break
 from flatmeasure.outline.refinement import Outline
 from flatmeasure.photos.camera import Points
+from flatmeasure.polygons import polygon_area
 from flatmeasure.quantity import CORRELATION_MM, Quantity, root_sum_squares
 from flatmeasure.results.measurement import WEAK_SHARE, Corner, Edge, Piece, Traced
 from flatmeasure.results.shape import OWN_FIELDS, Shape, shape_of
-from flatmeasure.view.rectification import Rectification, polygon_area
+from flatmeasure.view.rectification import Rectification
 
 AROUND = 17  # points of an outline among which weak ones are counted: over some 60 px
 SIDES_CAUSE = "shadow and wall at the cloth's edge"

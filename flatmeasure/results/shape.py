@@ -18,7 +18,8 @@ from flatmeasure.edges.joints import Break
 from flatmeasure.errors import ClothNotFound
 from flatmeasure.outline.refinement import Outline
 from flatmeasure.photos.camera import Points
-from flatmeasure.view.rectification import Rectification, polygon_area
+from flatmeasure.polygons import polygon_area
+from flatmeasure.view.rectification import Rectification
 
 SPACING_MM = 4.0  # of the points that carry an edge's displacement: a lens bends nothing visibly within that
 # A located outline is off by what its noise does not show: all round by tone curve and sharpening, and side by side by

@@ -55,7 +55,7 @@ def render_photo(scene: Scene, seed: int = 0) -> NDArray[np.uint8]:
     picture[:] = _linear_of(scene.floor_colour)
     _paint_mat(picture, scene)
     for reference in scene.references:
-        _paint_reference(picture, reference, scene)
+        paint_reference(picture, reference, scene)
     for cloth in scene.cloths:
         _paint_shadow(picture, cloth, scene)
     for cloth in scene.cloths:
@@ -117,7 +117,9 @@ def _paint_mat(picture: Picture, scene: Scene) -> None:
         _fill(picture, [see_loop(line + shift, scene) for shift in shifts], scene.mat.grid_colour)
 
 
-def _paint_reference(picture: Picture, reference: LaidReference, scene: Scene) -> None:
+def paint_reference(picture: Picture, reference: LaidReference, scene: Scene) -> None:
+    """Lay a reference on a picture in linear light, every pixel by the share of it that is covered."""
+
     def loop(left: float, top: float, right: float, bottom: float, margin_mm: float = 0.0) -> Points:
         corners = np.array([[left, top], [left, bottom], [right, bottom], [right, top]])
         return see_loop(reference.at(corners, margin_mm), scene, reference.height_mm)

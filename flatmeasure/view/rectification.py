@@ -5,11 +5,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from flatmeasure.errors import Note, OptionInvalid, ReferenceImplausible
 from flatmeasure.photos.camera import Camera, Points, Pose, focal_from_35mm, mm_per_px, project, to_plane
 from flatmeasure.photos.photo import Photo, PhotoSource, load_photo
+from flatmeasure.polygons import polygon_area
 from flatmeasure.quantity import Quantity, root_sum_squares
 from flatmeasure.references.figures import Rectangle, Reference, Square
 from flatmeasure.references.finding import find_references, reference_from_corners
@@ -147,12 +147,6 @@ class Rectification:
         area = float(polygon_area(at))
         moved = polygon_area(at + self.deviations(points, z_mm))
         return Quantity(abs(area), root_sum_squares(moved - area), "mm2")
-
-
-def polygon_area(points_mm: Points) -> NDArray[np.float64]:
-    """Signed area of closed polygons (..., N, 2), counter-clockwise positive (the surveyor's formula)."""
-    x, y = points_mm[..., 0] - points_mm[..., :1, 0], points_mm[..., 1] - points_mm[..., :1, 1]
-    return np.asarray(0.5 * np.sum(x * np.roll(y, -1, axis=-1) - np.roll(x, -1, axis=-1) * y, axis=-1))
 
 
 def rectify(

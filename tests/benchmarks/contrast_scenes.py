@@ -10,8 +10,9 @@ from shapely.ops import unary_union
 
 from flatmeasure.photos.camera import Points
 from flatmeasure.photos.photo import unrounded_codes
+from flatmeasure.polygons import polygon_area
 from flatmeasure.synthetic.coverage import coverage
-from flatmeasure.synthetic.rendering import _paint_reference, encode_jpeg
+from flatmeasure.synthetic.rendering import encode_jpeg, paint_reference
 from flatmeasure.synthetic.scene import LaidReference, Scene, View, scene_camera, see, see_loop, turn_matrix
 from tests.benchmarks.contrast_textures import (
     BEIGE,
@@ -117,7 +118,7 @@ def shoot(case: Case, seed: int) -> Shot:
             _lay_thing(plane, thing, rng, taken)
     picture = _photographed(plane, scene)
     for square in squares:
-        _paint_reference(picture, square, scene)
+        paint_reference(picture, square, scene)
     loops = [see_loop(outline, scene) for outline in outlines]
     share = np.minimum(sum((_covered(loop) for loop in loops), np.zeros(SIZE_PX[::-1], np.float32)), 1.0)
     if case.shape == "lace":
@@ -261,15 +262,10 @@ def _developed(picture: Picture, rng: Rng) -> NDArray[np.uint8]:
 
 def _covered(loop_px: Points) -> Picture:
     share = np.zeros(SIZE_PX[::-1], np.float32)
-    turn = loop_px if _is_positive(loop_px) else loop_px[::-1]
+    turn = loop_px if polygon_area(loop_px) < 0 else loop_px[::-1]
     part, window = coverage([turn], SIZE_PX)
     share[window] = part
     return share
-
-
-def _is_positive(loop_px: Points) -> bool:
-    x, y = loop_px.T
-    return bool(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y) < 0)
 
 
 def _scale(scene: Scene) -> float:

@@ -9,10 +9,11 @@ import numpy as np
 from flatmeasure.errors import FlatMeasureError
 from flatmeasure.photos.camera import Camera, Points, Pose, to_plane
 from flatmeasure.pipeline import measure
+from flatmeasure.polygons import polygon_area
 from flatmeasure.quantity import Quantity
 from flatmeasure.results.measurement import Measurement, Piece
 from flatmeasure.synthetic.scene import Scene, see
-from flatmeasure.view.rectification import polygon_area, rectify_references
+from flatmeasure.view.rectification import rectify_references
 from tests.benchmarks.accuracy import FOLDERS, options
 from tests.benchmarks.boards import FOLDER, SETS, run_boards
 from tests.benchmarks.coverage import run_trials
