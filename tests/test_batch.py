@@ -171,6 +171,27 @@ def test_changed_photos_options_and_lost_results_are_done_again(photos: Path, tm
         assert batch.progress().waiting == 1
 
 
+def test_a_lens_enters_by_what_its_profile_says(tmp_path: Path) -> None:
+    first, copy = tmp_path / "first.json", tmp_path / "copy.json"
+    first.write_text("one")
+    copy.write_text("one")
+    options = BatchOptions(lens=str(first))
+    before = options.digest("1")
+    assert before == BatchOptions(lens=str(copy)).digest("1") != BatchOptions(lens="none").digest("1")
+    first.write_text("another")
+    assert options.digest("1") != before
+
+
+def test_profiles_kept_in_a_folder_count_as_they_are_now(tmp_path: Path) -> None:
+    options = BatchOptions(lens=str(tmp_path))
+    seen = [options.digest("1")]
+    for text in ("one", "another"):
+        (tmp_path / "profile.json").write_text(text)
+        seen.append(options.digest("1"))
+    (tmp_path / "second.json").write_text("one")
+    assert len({*seen, options.digest("1")}) == 4
+
+
 def test_a_worker_that_dies_does_not_stop_the_batch(photos: Path, tmp_path: Path) -> None:
     folder = tmp_path / "photos"
     folder.mkdir()

@@ -1,36 +1,14 @@
 """The same work done by the workers of a Dask cluster, which see the same folders under the same names."""
 
-import ctypes
 from collections.abc import Iterator
-from contextlib import suppress
-from functools import cache
 from typing import Any
 
 from flatmeasure.batch.executors import Done, NextTask, measure_task
-from flatmeasure.batch.tasks import Outcome, Task
+from flatmeasure.batch.tasks import Task
 from flatmeasure.errors import OptionInvalid
 
 TIMEOUT_S = 10
 AHEAD = 2  # tasks given to the cluster for each of its hands, so that none waits for the next
-
-
-_TRIM_THRESHOLD, _MMAP_THRESHOLD = -1, -3  # mallopt's names in the GNU C library's malloc.h
-_KEPT_BYTES = 32 << 20  # the most that it takes for the second
-
-
-def measure_on_cluster(task: Task) -> Outcome:
-    """What the cluster's workers do."""
-    _keep_memory()
-    return measure_task(task)
-
-
-@cache
-def _keep_memory() -> None:
-    """Dask has its workers give each freed block back to the system; to fetch them anew took as long as measuring."""
-    with suppress(OSError, AttributeError):  # another C library
-        library = ctypes.CDLL(None)
-        library.mallopt(_TRIM_THRESHOLD, 4 * _KEPT_BYTES)
-        library.mallopt(_MMAP_THRESHOLD, _KEPT_BYTES)
 
 
 class DaskCluster:
@@ -70,7 +48,7 @@ class DaskCluster:
             room = max(1, AHEAD * sum(self._client.nthreads().values()))
             while len(under_way) < room and (task := next_task()) is not None:
                 given += 1
-                future = self._client.submit(measure_on_cluster, task, key=f"photo-{task.digest}-{task.number}-{given}")
+                future = self._client.submit(measure_task, task, key=f"photo-{task.digest}-{task.number}-{given}")
                 under_way[future] = task
                 finished.add(future)
             if not under_way:

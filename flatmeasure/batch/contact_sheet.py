@@ -48,7 +48,9 @@ def write_contact_sheets(rows: Iterable[JobRow], results: Path, unit: LengthUnit
         for old in set(results.glob("contact-*.jpg")) - set(written):
             old.unlink()
     except OSError as error:
-        raise OptionInvalid(f"The contact sheets can't be written: {error.strerror}.") from error
+        raise OptionInvalid(
+            f"The contact sheets can't be written ({error.strerror}): make room, and give the same command again."
+        ) from error
     return written
 
 

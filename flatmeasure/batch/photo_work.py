@@ -31,7 +31,7 @@ def work_key(photo: Path, digest: str) -> str:
         with photo.open("rb") as file:
             content = hashlib.file_digest(file, "sha256").digest()
     except OSError as error:
-        raise PhotoUnreadable(f"{photo.name} can't be read: {error.strerror}.") from error
+        raise PhotoUnreadable(f"{photo.name} can't be read ({error.strerror}): copy it again.") from error
     return hashlib.sha256(content + digest.encode()).hexdigest()[:24]
 
 

@@ -15,6 +15,7 @@ from typing import Any
 from flatmeasure.batch.job_table import JobRow
 from flatmeasure.batch.tasks import result_path
 from flatmeasure.errors import OptionInvalid
+from flatmeasure.exports.tables import no_formula
 
 Row = dict[str, Any]
 
@@ -34,7 +35,6 @@ COLUMNS: dict[str, dict[str, type]] = {
         "chord_mm": float, "u_chord_mm": float, "angle_deg": float, "u_angle_deg": float,
     },
 }  # fmt: skip
-_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 _AT_ONCE = 5000
 
 
@@ -83,7 +83,9 @@ def write_tables(rows: Callable[[], Iterable[JobRow]], results: Path, kind: Tabl
             write(beside, (line for row in rows() for line in spread[name](row)), columns)
             os.replace(beside, path)
         except OSError as error:
-            raise OptionInvalid(f"{path} can't be written: {error.strerror}.") from error
+            raise OptionInvalid(
+                f"{path} can't be written ({error.strerror}): make room or close it, and give the same command again."
+            ) from error
         written.append(path)
     return written
 
@@ -123,7 +125,7 @@ def _write_csv(path: Path, rows: Iterator[Row], columns: dict[str, type]) -> Non
 
 def _cell(value: Any) -> Any:
     if isinstance(value, str):
-        return f"'{value}" if value.startswith(_FORMULA) else value
+        return no_formula(value)
     return str(value).lower() if isinstance(value, bool) else value
 
 

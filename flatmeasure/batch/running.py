@@ -67,7 +67,7 @@ class Batch:
         try:
             results.mkdir(parents=True, exist_ok=True)
         except OSError as error:
-            raise OptionInvalid(f"The folder {results} can't be made: {error.strerror}.") from error
+            raise OptionInvalid(f"The folder {results} can't be made ({error.strerror}): name another.") from error
         self.jobs = JobTable(results / "jobs.sqlite3")
         _clear(results)
         self.jobs.list_photos(list_photos(folder, results), self._digest)

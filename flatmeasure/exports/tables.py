@@ -118,8 +118,12 @@ def rows_csv(rows: Sequence[Row], columns: Sequence[str]) -> str:
 def _cell(value: Any) -> Any:
     if not isinstance(value, str):
         return "" if value is None else value
-    plain = plain_text(value, 500)
-    return f"'{plain}" if plain.startswith(_FORMULA) else plain
+    return no_formula(plain_text(value, 500))
+
+
+def no_formula(text: str) -> str:
+    """A text with an apostrophe in front where a spreadsheet would take it for a formula."""
+    return f"'{text}" if text.startswith(_FORMULA) else text
 
 
 def _piece_row(piece: CutPiece, unit: LengthUnit, source: str) -> Row:
