@@ -15,6 +15,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from flatmeasure.edges.breaks import BLUNTEST_DEG
 from flatmeasure.edges.fitting import chain_to_fit
 from flatmeasure.edges.joints import FEWEST_POINTS, Break, Chain, Fits, between
 from flatmeasure.errors import OptionInvalid
@@ -29,7 +30,6 @@ from flatmeasure.results.shape import on_mat
 U_HAND_PX = 1.5  # of a point set by hand, in each direction
 ON_OUTLINE_PX = 4.0  # a point set no farther from the outline was meant to lie on it
 CROSSING_SHARE = 2.0  # of that u: a sharp corner no farther from the point is what was meant
-BLUNTEST_DEG = 8.0  # a smaller turn is no sharp corner
 
 
 @dataclass(frozen=True)

@@ -1,7 +1,12 @@
-"""The area that a closed line goes around, and by its sign the way in which it does."""
+"""Vectors in the plane: their cross product, and the area that a closed line goes around."""
 
 import numpy as np
 from numpy.typing import NDArray
+
+
+def cross(a: NDArray[np.float64], b: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Cross product (...) of vectors (..., 2): positive where b lies to the left of a, with y up."""
+    return np.asarray(a[..., 0] * b[..., 1] - a[..., 1] * b[..., 0])
 
 
 def polygon_area(points: NDArray[np.float64]) -> NDArray[np.float64]:

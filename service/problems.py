@@ -94,10 +94,10 @@ def too_large() -> Problem:
     return Problem(413, "too-large", "What was sent is too large.")
 
 
-def busy(seconds: int = RETRY_AFTER_S) -> Problem:
+def busy() -> Problem:
     """Too much waits already."""
-    detail = f"The service has as much to do as it can take: try again in {seconds} seconds."
-    return Problem(503, "busy", detail, {"Retry-After": str(seconds)})
+    detail = f"The service has as much to do as it can take: try again in {RETRY_AFTER_S} seconds."
+    return Problem(503, "busy", detail, {"Retry-After": str(RETRY_AFTER_S)})
 
 
 def changed_meanwhile() -> Problem:

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flatmeasure.photos.camera import Points
+from flatmeasure.polygons import cross
 
 Flags = NDArray[np.bool_]
 
@@ -154,12 +155,12 @@ def direction_steps(chain: Chain, at: NDArray[np.intp], known: NDArray[np.intp],
     misfit = np.sum(weights * np.sum(near**2, axis=2), axis=1) - np.sum(fitted * moments, axis=(1, 2))
     freedom = np.maximum(np.sum(weights > 0, axis=1) - 5, 1)
     behind, ahead = fitted[:, 1], fitted[:, 3]
-    turn = np.arctan2(_cross(behind, ahead), np.sum(behind * ahead, axis=1))
+    turn = np.arctan2(cross(behind, ahead), np.sum(behind * ahead, axis=1))
     length = np.maximum(np.linalg.norm(fitted[:, (1, 3)], axis=2), 0.3 * reach_mm)
     each = np.sqrt(inverse[:, (1, 3), (1, 3)]) / length
     variance = np.sum(each**2, axis=1) - 2.0 * inverse[:, 1, 3] / np.prod(length, axis=1)
     scale = np.maximum(misfit / freedom, 1.0) * max(1.0, CORRELATION_MM / chain.step_mm / 2.0)
-    bend = 2.0 * np.abs(_cross(fitted[:, (1, 3)], fitted[:, (2, 4)])) / length**2
+    bend = 2.0 * np.abs(cross(fitted[:, (1, 3)], fitted[:, (2, 4)])) / length**2
     return Steps(np.degrees(turn), np.degrees(np.sqrt(variance * scale)), np.degrees(np.max(bend, axis=1)))
 
 
@@ -170,7 +171,3 @@ def _same_side(at: NDArray[np.intp], known: NDArray[np.intp], count: int, offset
     back = np.min((at[:, None] - known[None]) % count, axis=1)
     forth = np.min((known[None] - at[:, None]) % count, axis=1)
     return np.asarray((offsets >= -back[:, None]) & (offsets <= forth[:, None]), dtype=np.float64)
-
-
-def _cross(a: Points, b: Points) -> Points:
-    return np.asarray(a[..., 0] * b[..., 1] - a[..., 1] * b[..., 0])

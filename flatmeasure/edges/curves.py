@@ -12,6 +12,7 @@ import numpy as np
 
 from flatmeasure.edges.splines import Basis
 from flatmeasure.photos.camera import Points
+from flatmeasure.polygons import cross
 
 CORRELATED_MM = 12.0  # points nearer than this count as one when the shape is judged
 THREAD_MM = 3.0  # and when it is followed faithfully
@@ -97,7 +98,7 @@ class Smooth:
     def curvature(self, t: Points) -> Points:
         """(N,) curvature, 1/mm, positive to the left."""
         speed, bend = self.at(t, 1), self.at(t, 2)
-        return np.asarray(_cross(speed, bend) / np.maximum(np.linalg.norm(speed, axis=1), 1e-9) ** 3)
+        return np.asarray(cross(speed, bend) / np.maximum(np.linalg.norm(speed, axis=1), 1e-9) ** 3)
 
     def u_across(self, t: float) -> float:
         """Standard uncertainty of the curve's place across itself, mm."""
@@ -162,7 +163,7 @@ def fit_edge(points_mm: Points, u_mm: Points) -> Smooth:
     curve = fit_curve(points_mm, u_mm)
     t = np.linspace(curve.first, curve.last, 41)
     along = curve.at(t) - curve.at(t[:1])
-    depth = np.abs(_cross(along, along[-1])) / max(float(np.linalg.norm(along[-1])), 1e-9)
+    depth = np.abs(cross(along, along[-1])) / max(float(np.linalg.norm(along[-1])), 1e-9)
     deepest = int(np.argmax(depth))
     noise = 3.0 * curve.u_across(t[deepest]) * np.sqrt(CORRELATED_MM * len(points_mm) / curve.span)
     return line if depth[deepest] < max(least, noise) else curve
@@ -300,7 +301,7 @@ def _solve(basis: Basis, points_mm: Points, weights: Points, t: Points) -> tuple
     normal += 1e-9 * np.trace(normal) * np.eye(len(normal))
     coefficients = np.asarray(np.linalg.solve(normal, weighted @ points_mm), dtype=np.float64)
     speed = basis.rows(t, 1) @ coefficients
-    residuals = _cross(speed, points_mm - rows @ coefficients) / np.linalg.norm(speed, axis=1)
+    residuals = cross(speed, points_mm - rows @ coefficients) / np.linalg.norm(speed, axis=1)
     return coefficients, residuals
 
 
@@ -341,7 +342,3 @@ def _smooth(basis: Basis, coefficients: Points, at: tuple[Points, Points, Points
     normal += 1e-9 * np.trace(normal) * np.eye(len(normal))
     covariance = np.asarray(np.linalg.inv(normal), dtype=np.float64)
     return Smooth(basis, coefficients, covariance, t, residuals, u_mm, trust)
-
-
-def _cross(a: Points, b: Points) -> Points:
-    return np.asarray(a[..., 0] * b[..., 1] - a[..., 1] * b[..., 0], dtype=np.float64)

@@ -212,6 +212,7 @@ def _joint(a: Smooth, b: Smooth, t_a: float, t_b: float, u_along_mm: float = 0.0
 
 
 def _cross(a: Points, b: Points) -> float:
+    """Of two single vectors: as floats, since it is taken thousands of times."""
     return float(a[0] * b[1] - a[1] * b[0])
 
 

@@ -19,6 +19,7 @@ from shapely.geometry import LineString
 
 from flatmeasure.photos.camera import Points
 from flatmeasure.pieces.panel import line_length
+from flatmeasure.polygons import cross
 
 ON_CHORD_MM = 1e-5  # a point this near to the chord of its neighbours says nothing
 STRAIGHT_MM = 0.002  # points this near to a chord are rounding
@@ -170,7 +171,7 @@ def _shares(line: Points) -> Vector:
     """
     step = np.diff(line, axis=0)
     size = np.linalg.norm(step, axis=1)
-    turn = np.abs(np.arctan2(_cross(step[:-1], step[1:]), np.sum(step[:-1] * step[1:], axis=1)))
+    turn = np.abs(np.arctan2(cross(step[:-1], step[1:]), np.sum(step[:-1] * step[1:], axis=1)))
     parts = [size / np.sum(size)]
     if np.any(turn > 0.0):
         parts.append((np.append(turn, 0.0) + np.append(0.0, turn)) / (2.0 * np.sum(turn)))
@@ -210,7 +211,7 @@ def _keeps(drawn: list[Points], points: Points, close: Closeness) -> bool:
     whole = np.concatenate([drawn[0], *(part[1:] for part in drawn[1:])])
     length = line_length(points)
     loop = np.concatenate([whole, points[-2:0:-1]]) - points[0]
-    if abs(float(np.sum(_cross(loop, np.roll(loop, -1, axis=0))))) > 2.0 * close.area_mm * length:
+    if abs(float(np.sum(cross(loop, np.roll(loop, -1, axis=0))))) > 2.0 * close.area_mm * length:
         return False
     if abs(sum(map(_smooth_length, drawn)) - length) > close.length_mm:
         return False
@@ -252,7 +253,7 @@ def _tangents(line: Points) -> tuple[Points, NDArray[np.bool_]]:
     middle = _unit(before * size_after + after * size_before)
     middle = np.where(size_before > LONG_TIMES * size_after, before, middle)
     middle = np.where(size_after > LONG_TIMES * size_before, after, middle)
-    turn = np.degrees(np.abs(np.arctan2(_cross(before, after), np.sum(before * after, axis=1))))
+    turn = np.degrees(np.abs(np.arctan2(cross(before, after), np.sum(before * after, axis=1))))
     if not closed:
         turn[[0, -1]] = 0.0
     around = np.maximum(np.append(turn[1:], turn[1]), np.append(turn[-2], turn[:-1]))
@@ -274,10 +275,6 @@ def _one_sided(chord: Vector, next_tangent: Vector, next_kink: bool) -> Vector:
 
 def _unit(vectors: Points) -> Points:
     return np.asarray(vectors / np.maximum(np.linalg.norm(vectors, axis=1, keepdims=True), 1e-300))
-
-
-def _cross(a: Points, b: Points) -> Vector:
-    return np.asarray(a[..., 0] * b[..., 1] - a[..., 1] * b[..., 0])
 
 
 def _bernstein(t: Vector) -> Points:

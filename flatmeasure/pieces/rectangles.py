@@ -19,6 +19,7 @@ from shapely.geometry.base import BaseGeometry
 
 from flatmeasure.photos.camera import Points
 from flatmeasure.pieces.panel import Panel
+from flatmeasure.pieces.panel_parts import stretch
 from flatmeasure.quantity import Quantity, root_sum_squares
 
 CELLS = 200  # of the raster, along its longer side
@@ -115,16 +116,11 @@ def largest_rectangle(panel: Panel, direction: Direction, ratio: float | None = 
     corners = np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]]) @ np.array([[c, s], [-s, c]])
     return CutRectangle(
         direction=direction,
-        length=_side(panel, length),
-        width=_side(panel, width),
+        length=stretch(panel, length),
+        width=stretch(panel, width),
         area=Quantity(length * width, root_sum_squares(shared, float(own)), "mm2"),
         corners_mm=corners,
     )
-
-
-def _side(panel: Panel, length_mm: float) -> Quantity:
-    error = panel.error
-    return panel.length(length_mm, root_sum_squares(length_mm * error.scale, 2.0 * error.shift_mm))
 
 
 def free_stretches(cloth: BaseGeometry, low: float, high: float) -> Points:
