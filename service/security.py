@@ -13,7 +13,7 @@ from service.problem_replies import problem_reply
 from service.problems import Problem, busy, problem_of, too_large
 from service.settings import Settings
 
-OPEN_PATHS = ("/v1/", "/metrics", "/openapi.json")  # what needs the token; the page's own files hold no data
+GUARDED_PATHS = ("/v1/", "/metrics", "/openapi.json")  # need the token; the page's own files hold no data
 TOO_LARGE = 413
 WORK_PATHS = ("/v1/measurements", "/v1/answers")
 SAFE_METHODS = ("GET", "HEAD", "OPTIONS")
@@ -106,7 +106,7 @@ def refusal(scope: Scope, settings: Settings) -> Problem | None:
         return Problem(421, "wrong-host", "This service doesn't go by that name: use the address it was started with.")
     if scope["method"] not in SAFE_METHODS and not _is_own_origin(headers):
         return Problem(403, "foreign-page", "Another web page may not change anything here.")
-    if settings.token is None or not scope["path"].startswith(OPEN_PATHS):
+    if settings.token is None or not scope["path"].startswith(GUARDED_PATHS):
         return None
     if not _has_token(headers, settings.token):
         told = {"WWW-Authenticate": 'Bearer realm="flatmeasure"'}

@@ -15,6 +15,7 @@ from scipy.optimize import least_squares
 
 from flatmeasure.edges.curves import Smooth
 from flatmeasure.photos.camera import Points
+from flatmeasure.polygons import cross
 
 LARGEST_RADIUS_MM = 200.0  # a flatter curve is an edge's own shape
 LEAST_TURN_DEG = 30.0
@@ -264,7 +265,7 @@ def _arc(lines: tuple[float, float], inside: Points) -> _Model:
     radius = float(np.sqrt(max(c + cx**2 + cy**2, 1.0)))
     chord = inside[-1] - inside[0]
     bulge = inside[len(inside) // 2] - inside[0]
-    side = -np.sign(chord[0] * bulge[1] - chord[1] * bulge[0])
+    side = -np.sign(cross(chord, bulge))
     # The directions are taken near each other so that their mean lies between them.
     turn = (lines[1] - lines[0]) % (2 * np.pi) if side > 0 else -((lines[0] - lines[1]) % (2 * np.pi))
     return _Model(distances, joints, np.array([cx, cy, side * radius, lines[0], lines[0] + turn]))

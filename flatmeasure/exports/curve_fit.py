@@ -355,5 +355,5 @@ def _biarc(points: Points, start_tangent: Vector, end_tangent: Vector) -> tuple[
 
 def _bulge(before: Vector, after: Vector) -> float:
     """Of an arc between its tangent and its chord, or its chord and its tangent: they are half its angle apart."""
-    half = np.arctan2(before[0] * after[1] - before[1] * after[0], float(before @ after))
+    half = np.arctan2(cross(before, after), float(before @ after))
     return float(np.tan(half / 2.0))

@@ -10,6 +10,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from flatmeasure.polygons import cross
+
 Points = NDArray[np.float64]
 
 FULL_FRAME_DIAGONAL_MM = 43.2666  # diagonal of 36 x 24 mm, to which "35 mm equivalent" refers
@@ -160,7 +162,7 @@ def mm_per_px(points_px: Points, camera: Camera, pose: Pose) -> Points:
     """(N,) size on the mat of one pixel at each point (N, 2): geometric mean over directions."""
     at, right, down = (to_plane(points_px + np.array(step), camera, pose) for step in ([0, 0], [1, 0], [0, 1]))
     a, b = right - at, down - at
-    return np.asarray(np.sqrt(np.abs(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0])))
+    return np.asarray(np.sqrt(np.abs(cross(a, b))))
 
 
 def pose_from_rodrigues(rotation_vector: Points, translation_mm: Points) -> Pose:

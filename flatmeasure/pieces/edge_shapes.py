@@ -6,6 +6,7 @@ import numpy as np
 
 from flatmeasure.photos.camera import Points
 from flatmeasure.pieces.panel import Panel, PanelEdge, line_length
+from flatmeasure.polygons import cross, sagitta
 from flatmeasure.quantity import Quantity, root_sum_squares
 
 WINDOW_SHARE, WINDOW_MM = 0.25, (40.0, 150.0)  # a radius is read over a quarter of the edge, within these bounds
@@ -78,13 +79,7 @@ def _shape(panel: Panel, edge: PanelEdge) -> EdgeShape:
 
 
 def _chord_and_depth(line: Points) -> Points:
-    chord = line[-1] - line[0]
-    length = float(np.hypot(*chord))
-    from_start = line - line[0]
-    if length < 1e-6:
-        return np.array([0.0, np.max(np.linalg.norm(from_start, axis=1))])
-    off = (chord[0] * from_start[:, 1] - chord[1] * from_start[:, 0]) / length
-    return np.array([length, np.max(np.abs(off))])
+    return np.array([np.hypot(*(line[-1] - line[0])), float(sagitta(line))])
 
 
 def _radii(panel: Panel, edge: PanelEdge) -> tuple[str, Quantity | None, Quantity | None]:
@@ -100,8 +95,7 @@ def _radii(panel: Panel, edge: PanelEdge) -> tuple[str, Quantity | None, Quantit
     starts = np.linspace(0.0, at[-1] - window, max(1, int((at[-1] - window) / window * STEPS)) + 1)
     start, middle, end = (_along(line, at, starts + window * share) for share in (0.0, 0.5, 1.0))
     chord = np.linalg.norm(end - start, axis=1)
-    across = np.cross(np.column_stack([end - start, 0 * chord]), np.column_stack([middle - start, 0 * chord]))[:, 2]
-    rise = across / chord  # positive to the left: bending inward, outlines being counter-clockwise
+    rise = cross(end - start, middle - start) / chord  # positive: bending inward, outlines being counter-clockwise
     u_rise = np.sqrt(1.5) * panel.error.point_mm
     bent = np.abs(rise) > max(2.0 * u_rise, 1e-6)
     if not np.any(bent):

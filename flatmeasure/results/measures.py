@@ -14,7 +14,7 @@ from scipy.spatial import cKDTree
 from flatmeasure.edges.joints import Break
 from flatmeasure.outline.refinement import Outline
 from flatmeasure.photos.camera import Points
-from flatmeasure.polygons import polygon_area
+from flatmeasure.polygons import polygon_area, sagitta
 from flatmeasure.quantity import CORRELATION_MM, Quantity, root_sum_squares
 from flatmeasure.results.measurement import WEAK_SHARE, Corner, Edge, Piece, Traced
 from flatmeasure.results.shape import OWN_FIELDS, Shape, shape_of
@@ -173,23 +173,12 @@ def _edge(name: str, shape: Shape, index: int, weak: float, unsure: NDArray[np.b
         kind=fitted.kind,
         length=quantity(fitted.length_mm, _polyline_length, fitted.u_length_mm),
         chord=quantity(fitted.chord_mm, _chord, u_ends),
-        depth=quantity(float(_sagitta(points)), _sagitta, fitted.residual_mm),
+        depth=quantity(float(sagitta(points)), sagitta, fitted.residual_mm),
         points_mm=points,
         points_px=shape.points_px[at],
         weak=weak,
         unsure=unsure[at],
     )
-
-
-def _sagitta(points: Points) -> NDArray[np.float64]:
-    """Greatest distance (...) of polylines (..., K, 2) from the chord between their ends."""
-    chord = points[..., -1:, :] - points[..., :1, :]
-    from_start = points - points[..., :1, :]
-    cross = chord[..., 0] * from_start[..., 1] - chord[..., 1] * from_start[..., 0]
-    length = np.linalg.norm(chord, axis=-1)
-    straight_on = np.linalg.norm(from_start, axis=-1)  # a closed edge has no chord: distance from its start
-    off = np.where(length > 1e-6, np.abs(cross) / np.maximum(length, 1e-6), straight_on)
-    return np.asarray(np.max(off, axis=-1))
 
 
 def _weak_share(shape: Shape, outline: Outline) -> NDArray[np.float64]:
