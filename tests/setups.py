@@ -13,9 +13,8 @@ import numpy as np
 from flatmeasure.photos.camera import Camera, Points, Pose
 from flatmeasure.references.figures import U_LOG_SIZE, Boundary, Reference, Step, border, code_boundaries
 from flatmeasure.synthetic.scene import LaidReference, Scene, View, scene_camera, see
-from flatmeasure.view.bundle import U_GROWTH_PX
-from flatmeasure.view.projection import U_STEP_PX
-from flatmeasure.view.rectification import CameraPrior
+from flatmeasure.view.bundle import LENS_SHARE, U_GROWTH_PX, CameraPrior
+from flatmeasure.view.ripple import U_LOG_SCALE, fixed_sizes_px, print_sizes_px
 
 SIZE_PX = (4000, 3000)
 PANEL_MM = np.array([[-350.0, -300.0], [350.0, -300.0], [350.0, 300.0], [-350.0, 300.0]])
@@ -37,6 +36,7 @@ class Situation:
     noise_px: float = 0.05
     thickness_mm: float = 0.0
     u_log_size: float = U_LOG_SIZE
+    ripple: tuple[float, float] | None = None  # scales of shifts, and of turns and bends, of the lines; drawn when None
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,7 +72,9 @@ def simulate(situation: Situation, rng: np.random.Generator) -> Setup:
         float(np.exp(situation.u_log_size * rng.standard_normal())),
         U_GROWTH_PX * float(rng.standard_normal()),
     )
-    references = tuple(_observe(laid, scale, growth_px, situation, scene, rng) for laid in _lay(situation, rng))
+    ripple = situation.ripple or tuple(np.exp(np.array(U_LOG_SCALE) * rng.standard_normal(2)))
+    noise = Noise(situation.noise_px, ripple, growth_px)
+    references = tuple(_observe(laid, scale, noise, scene, rng) for laid in _lay(situation, rng))
     panel_px = see(PANEL_MM, scene, situation.thickness_mm)
     return Setup(camera, pose, references, known_prior(), PANEL_MM, panel_px, situation.thickness_mm)
 
@@ -102,33 +104,37 @@ def _lay(situation: Situation, rng: np.random.Generator) -> list[LaidReference]:
     ]
 
 
-def _observe(
-    laid: LaidReference,
-    scale: float,
-    growth_px: float,
-    situation: Situation,
-    scene: Scene,
-    rng: np.random.Generator,
-) -> Reference:
-    """What locating a square's steps would yield: noise of each point, a shift of each step, growth of the dark."""
+@dataclass(frozen=True)
+class Noise:
+    """Of each point by itself, the scales of what a line's points have in common, and the growth of dark areas."""
+
+    point_px: float
+    ripple: tuple[float, float]
+    growth_px: float
+
+
+def _observe(laid: LaidReference, scale: float, noise: Noise, scene: Scene, rng: np.random.Generator) -> Reference:
+    """What locating a square's steps would yield."""
 
     def seen(uv: Points) -> Points:
         centre = np.array(laid.centre_mm)
         return see(centre + scale * (laid.at(uv) - centre), scene)
 
-    lines = border(dark_inside=True, reach=0.1) + (code_boundaries(laid.code) if situation.coded else ())
-    steps = tuple(_observe_step(line, seen, growth_px, situation.noise_px, rng) for line in lines)
+    coded = laid.kind == "coded"
+    lines = border(dark_inside=True, reach=0.1) + (code_boundaries(laid.code) if coded else ())
+    steps = tuple(_observe_step(line, seen, laid.size_mm[0], noise, rng) for line in lines)
     corners_px = seen(np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0]])) + 0.1 * rng.standard_normal((4, 2))
-    code = laid.code if situation.coded else None
-    kind = "coded" if situation.coded else "plain-dark"
-    return Reference(kind, code, laid.size_mm, corners_px, steps, None, 0.8)
+    return Reference(
+        "coded" if coded else "plain-dark", laid.code if coded else None, laid.size_mm, corners_px, steps, None, 0.8
+    )
 
 
 def _observe_step(
-    line: Boundary, seen: Callable[[Points], Points], growth_px: float, noise_px: float, rng: np.random.Generator
+    line: Boundary, seen: Callable[[Points], Points], side_mm: float, noise: Noise, rng: np.random.Generator
 ) -> Step:
     start, end = np.array(line.start), np.array(line.end)
     length_px = float(np.linalg.norm(np.subtract(*seen(np.array([start, end])))))
+    length_mm = side_mm * float(np.linalg.norm(end - start))
     count = max(2, int(0.8 * length_px / STEP_SPACING_PX))
     fractions = np.linspace(0.1, 0.9, count)
     on_line = start + fractions[:, None] * (end - start)
@@ -136,5 +142,11 @@ def _observe_step(
     ahead = seen(on_line + 0.01 * (end - start)) - exact
     right_hand = np.column_stack([-ahead[:, 1], ahead[:, 0]])  # y runs down
     normals = right_hand / np.linalg.norm(ahead, axis=1, keepdims=True)
-    off = noise_px * rng.standard_normal(count) + U_STEP_PX * rng.standard_normal() - growth_px
-    return Step(line.start, line.end, fractions, exact + off[:, None] * normals, normals, np.full(count, noise_px))
+    x = (2.0 * fractions - 1.0) / 0.8
+    modes = np.column_stack([np.ones(count), np.sqrt(3.0) * x, np.sqrt(5.0) * (1.5 * x**2 - 0.5)])
+    shift, turn = noise.ripple
+    fixed_px, print_px = fixed_sizes_px(length_px, LENS_SHARE), print_sizes_px(length_mm, length_px / length_mm)
+    common_px = np.hypot(fixed_px, print_px * [shift, turn, turn]) * rng.standard_normal(3)
+    off = noise.point_px * rng.standard_normal(count) + modes @ common_px - noise.growth_px
+    u_px = np.full(count, noise.point_px)
+    return Step(line.start, line.end, fractions, exact + off[:, None] * normals, normals, u_px)

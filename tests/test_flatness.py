@@ -88,9 +88,9 @@ def test_a_real_print_that_no_plane_fits_is_measured_and_said(place: str) -> Non
 
 @pytest.mark.skipif(not (FOLDER / "gopro4_wide").exists(), reason="the photographs are not part of the repository")
 def test_a_wide_lens_is_solved_from_one_square_in_a_corner() -> None:
-    """15 mm equivalent: without a third radial term the median error was 2.6 %, and every third photo not flat."""
+    """15 mm equivalent: without a third radial term the median error was 2.6 %."""
     seen = list(run_boards("gopro4_wide", "corner"))
     errors, plain = (np.abs(np.concatenate([getattr(s, k) for s in seen])) for k in ("errors", "homography_errors"))
     assert np.median(errors) < 0.015
     assert np.median(errors) < 0.1 * np.median(plain)
-    assert not any("reference-uneven" in one.notes for one in seen)
+    assert np.mean(np.abs(np.concatenate([one.in_u for one in seen])) <= 2) >= 0.88

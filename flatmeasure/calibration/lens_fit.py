@@ -10,14 +10,14 @@ the picture as the camera stores it.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from flatmeasure.photos.camera import Points, Pose
 from flatmeasure.references.figures import Reference
 from flatmeasure.view.bundle import CameraPrior, prior_rows, solve, unknown_scale
-from flatmeasure.view.projection import N_CAMERA, N_SHARED, Arrangement, jacobian, misfit_px, pose_of
+from flatmeasure.view.projection import N_CAMERA, N_SHARED, Arrangement, jacobian, misfit_px, pose_of, stack
 
 ROUNDS = 60
 FIRST_DAMPING, MOST_DAMPING = 1e-3, 1e8
@@ -88,11 +88,11 @@ class _Block:
 
     def residuals(self, lens: Points, own: Points) -> Points:
         misfit = misfit_px(self.unknowns(lens, own), self.arrangement)
-        return np.concatenate([misfit * self.arrangement.observations.weights, self.known @ own])
+        return np.concatenate([self.arrangement.observations.whitened(misfit), self.known @ own])
 
     def jacobians(self, lens: Points, own: Points) -> tuple[Points, Points]:
         """Derivatives of the residuals by the lens and by the own unknowns, for steps of typical size."""
-        rows = jacobian(self.unknowns(lens, own), self.arrangement) * self.arrangement.observations.weights[:, None]
+        rows = self.arrangement.observations.whitened(jacobian(self.unknowns(lens, own), self.arrangement))
         by_lens = np.vstack([rows[:, :N_CAMERA] @ self.view.turn, np.zeros((len(self.known), N_CAMERA))])
         scale = unknown_scale(N_CAMERA + len(own))
         return by_lens * scale[:N_CAMERA], np.vstack([rows[:, N_CAMERA:], self.known]) * scale[N_CAMERA:]
@@ -163,7 +163,10 @@ def _begin(view: LensView, start: CameraPrior) -> _Block:
     references = sorted(view.references, key=_extent_px, reverse=True)
     solution = solve(references, upright)
     known = prior_rows(upright, references, len(solution.unknowns))[N_CAMERA:, N_CAMERA:]
-    return _Block(view, solution.arrangement, known, solution.unknowns)
+    # one photo's rough fit must not weigh it down against the others: its noise is as stated again
+    stated = stack(references, upright.lens_share).noise_px
+    observations = replace(solution.arrangement.observations, noise_px=stated)
+    return _Block(view, replace(solution.arrangement, observations=observations), known, solution.unknowns)
 
 
 def _extent_px(reference: Reference) -> float:

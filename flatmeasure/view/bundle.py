@@ -29,6 +29,7 @@ from flatmeasure.view.projection import (
     stack,
     starting_poses,
 )
+from flatmeasure.view.ripple import TURN, estimate
 
 # What each row of the prior speaks of, in words a person reads in the list of what limits a photo.
 PRIOR_CAUSES = ("focal length", "lens centre", "lens centre", "lens distortion", "lens distortion")
@@ -41,12 +42,15 @@ OWN_CAUSES = (
 SEEN_CAUSE = "locating the references"
 
 CHI_SQUARE_LIMIT = 4.0  # mean squared residual over its expectation: twice as rough as stated is no longer chance
+MOST_STEPS = 100  # of a solver: what takes more is a valley, along which nothing is known
 MAX_WIDENINGS, WIDENED_ENOUGH = 6, 1.1
 CONTRADICTED = 7.0  # drop of chi-square without what is known of the focal length: by chance in 1 of 120 photos
 MOST_CONTRADICTED = 1.0  # log of their ratio: references that ask for more are not flat
+LEFT_ROUGH = 0.1  # of the mean squared residual, at most, is left where the focal length was the cause of it
 SUSPICIOUS = 2.0  # standard deviations between the two, or mean squared residual: tried without it
 # A picture zoomed into by computing, or cropped, shows a focal length of its own and a centre of its own.
 U_LOG_FOCAL_FREED, U_CENTRE_FREED = 0.7, 0.1  # a factor of two; of the principal point's distance from the corner
+LENS_SHARE = 0.0001  # of a common lens: some hundredths of a pixel all over the picture
 U_GROWTH_PX = 0.15  # tone curves and sharpening move a dark edge by about this much (design, section 2)
 
 
@@ -68,11 +72,14 @@ class CameraPrior:
     covariance : (5, 5) array
     u_beyond : float
         Standard deviation of the next radial term, k3.
+    lens_share : float
+        By how much a lens that is not quite radial turns a line, rms over it, as a share of its length.
     """
 
     mean: Points
     covariance: Points
     u_beyond: float = 1e-6
+    lens_share: float = LENS_SHARE
 
 
 @dataclass(frozen=True, eq=False)
@@ -90,7 +97,7 @@ class Solution:
     information : dict of str to (P, P) array
         Normal matrix of each independent cause of uncertainty; their sum is the inverse of the covariance.
     cost : float
-        Half the weighted sum of squares with the u as stated, priors included: by it two solutions are compared.
+        Half the weighted sum of squares with the usual ripple, priors included: by it two solutions are compared.
     residual_px : (R,) array
         Rms of each reference's observations about the fit.
     chi_square : (R,) array
@@ -134,15 +141,28 @@ def solve(references: Sequence[Reference], prior: CameraPrior) -> Solution:
     solution = _solve(references, prior, camera_of(prior.mean))
     if not _focal_suspicious(solution):
         return solution
-    loose = _with_u(prior, U_LOG_FOCAL_FREED)
-    shifts = np.outer((0.0, -U_LOG_FOCAL_FREED, U_LOG_FOCAL_FREED), np.eye(N_CAMERA)[0])
-    freed = min((_solve(references, loose, camera_of(prior.mean + s)) for s in shifts), key=lambda s: s.cost)
-    better = 2.0 * (solution.cost - freed.cost) / max(1.0, float(np.mean(freed.chi_square)))
+    # Where the focal length is held nearly fast, a solver goes straight; so it is first tried far off, then set free.
+    shifts = np.outer((-U_LOG_FOCAL_FREED, U_LOG_FOCAL_FREED), np.eye(N_CAMERA)[0])
+    tried = [replace(prior, mean=prior.mean + shift) for shift in shifts]
+    held = [solution, *(_solve(references, one, camera_of(one.mean)) for one in tried)]
+    begun = min(held, key=lambda s: s.cost).camera_and_pose()[0]
+    freed = _solve(references, _with_u(prior, U_LOG_FOCAL_FREED), begun)
     far = abs(freed.unknowns[0] - prior.mean[0]) > MOST_CONTRADICTED
-    if better < CONTRADICTED or far or np.max(freed.chi_square) > CHI_SQUARE_LIMIT:
+    rough = np.max(freed.chi_square) > max(CHI_SQUARE_LIMIT, LEFT_ROUGH * float(np.max(solution.chi_square)))
+    if far or rough or _worse_by(references, solution, freed) < CONTRADICTED:
         return solution
     u_centre_px = U_CENTRE_FREED * float(np.hypot(*prior.mean[1:3]))
     return _solve(references, _with_u(prior, U_LOG_FOCAL_FREED, u_centre_px), freed.camera_and_pose()[0])
+
+
+def _worse_by(references: Sequence[Reference], held: Solution, freed: Solution) -> float:
+    """By how much chi-square is larger with the first prior than with the second, both weighed as the second is."""
+    costs = []
+    for solution in (held, freed):
+        arrangement = replace(solution.arrangement, observations=freed.arrangement.observations)
+        known = _known(solution.prior, references, len(solution.unknowns))
+        costs.append(_least_squares(arrangement, solution.unknowns, known).cost)
+    return 2.0 * float(costs[0] - costs[1])
 
 
 def information_of(solution: Solution, reference: Reference) -> Points:
@@ -152,10 +172,11 @@ def information_of(solution: Solution, reference: Reference) -> Points:
     """
     camera, pose = solution.camera_and_pose()
     x = np.concatenate([solution.unknowns, placement_of(reference, camera, pose)])
-    observations = stack([reference])
+    observations = stack([reference], solution.prior.lens_share)
     last = np.full_like(observations.reference, (len(x) - N_SHARED) // 3)
     further = replace(solution.arrangement, observations=replace(observations, reference=last))
-    rows = jacobian(x, further) * observations.weights[:, None]
+    effects = replace(observations.effects, scales=solution.arrangement.observations.effects.scales)
+    rows = replace(observations, effects=effects).whitened(jacobian(x, further))
     return np.asarray(rows.T @ rows)
 
 
@@ -163,7 +184,8 @@ def _focal_suspicious(solution: Solution) -> bool:
     """Do the references pull at the focal length, or do they not fit at all?"""
     known_u2, left_u2 = solution.prior.covariance[0, 0], solution.covariance[0, 0]
     pull = (solution.unknowns[0] - solution.prior.mean[0]) ** 2 / max(known_u2 - left_u2, 1e-6 * known_u2)
-    return bool(pull > SUSPICIOUS**2 or np.max(solution.chi_square) > SUSPICIOUS)
+    turns = solution.arrangement.observations.effects.scales[TURN]
+    return bool(pull > SUSPICIOUS**2 or np.max(solution.chi_square) > SUSPICIOUS or turns > SUSPICIOUS)
 
 
 def _with_u(prior: CameraPrior, u_log_focal: float, u_centre_px: float = 0.0) -> CameraPrior:
@@ -176,55 +198,95 @@ def _solve(references: Sequence[Reference], prior: CameraPrior, camera: Camera) 
     """The fit, begun with a camera."""
     # Alone, a small square may be seen in two poses nearly as well; several references tell them apart by themselves.
     starts = starting_poses(references[0], camera)[: 2 if len(references) == 1 else 1]
-    solutions = [_solve_from(*arrange(references, camera, start), references, prior) for start in starts]
+    solutions = [
+        _solve_from(*arrange(references, camera, start, prior.lens_share), references, prior) for start in starts
+    ]
     return min(solutions, key=lambda s: s.cost)
+
+
+@dataclass(frozen=True, eq=False)
+class _Known:
+    """What is known beforehand: ``rows`` x = ``at``, each to one standard deviation."""
+
+    rows: Points
+    at: Points
+
+    def off(self, x: Points) -> Points:
+        return self.rows @ x - self.at
+
+
+def _known(prior: CameraPrior, references: Sequence[Reference], count: int) -> _Known:
+    rows = prior_rows(prior, references, count)
+    return _Known(rows, rows @ np.concatenate([prior.mean, np.zeros(count - N_CAMERA)]))
 
 
 def _solve_from(
     arrangement: Arrangement, start: Points, references: Sequence[Reference], prior: CameraPrior
 ) -> Solution:
-    """Solve, and again with wider u as long as the residuals are larger than stated.
+    """Solve; weigh anew by the ripple that the references show; and again with wider u while residuals are larger.
 
     The ratio is R. T. Birge's ("The calculation of errors by the method of least squares", 1932). It widens the
     observations alone: what is known of the lens beforehand must not give way to a reference that is not flat.
     """
-    scale = unknown_scale(len(start))
-    known = prior_rows(prior, references, len(start))
-    known_at = known @ np.concatenate([prior.mean, np.zeros(len(start) - N_CAMERA)])
-    observations = arrangement.observations
-    u_px, owner = observations.u_px, observations.reference
-    freedom = max(1, len(u_px) + len(known) - len(start))
-    widening, costs = 1.0, []
+    known = _known(prior, references, len(start))
+    fit = _least_squares(arrangement, start, known)
+    cost = float(fit.cost)
+    arrangement = _weighed(arrangement, fit.x, known)
+    fit = _least_squares(arrangement, fit.x, known)
+    freedom = max(1, len(arrangement.observations.u_px) + len(known.rows) - len(start))
     for _ in range(MAX_WIDENINGS):
-        weights = observations.weights / widening
-        fit = _least_squares(arrangement, start, weights, known, known_at)
-        costs.append(float(fit.cost))
-        misfit = misfit_px(fit.x, arrangement)
-        birge = float(np.sum((misfit / (u_px * widening)) ** 2)) / freedom
+        white = arrangement.observations.whitened(misfit_px(fit.x, arrangement))
+        birge = float(np.sum(white**2)) / freedom
         if birge < WIDENED_ENOUGH:
             break
-        widening, start = widening * np.sqrt(birge), fit.x
-    count = np.bincount(owner, minlength=len(references))
-    chi_square = np.bincount(owner, (misfit / u_px) ** 2, len(references)) / count
-    residual_px = np.sqrt(np.bincount(owner, misfit**2, len(references)) / count)
-    information = _information(jacobian(fit.x, arrangement) * weights[:, None], known)
-    covariance = scaled_inverse(sum(information.values(), np.zeros((len(start), len(start)))), scale)
-    return Solution(prior, fit.x, covariance, arrangement, information, costs[0], residual_px, chi_square)
+        observations = arrangement.observations
+        arrangement = replace(arrangement, observations=observations.widened(np.sqrt(birge)))
+        fit = _least_squares(arrangement, fit.x, known)
+    return _solution(arrangement, fit.x, references, prior, cost)
 
 
-def _least_squares(
-    arrangement: Arrangement, start: Points, weights: Points, known: Points, known_at: Points
-) -> OptimizeResult:
-    """Observations with the given weights, and what is known beforehand: ``known`` x = ``known_at``."""
+def _weighed(arrangement: Arrangement, x: Points, known: _Known) -> Arrangement:
+    """The same arrangement with the ripple that the references show."""
+    observations, scale = arrangement.observations, unknown_scale(len(x))
+    noise_px = observations.noise_px
+    effects = estimate(
+        observations.effects,
+        jacobian(x, arrangement) * scale / noise_px[:, None],
+        misfit_px(x, arrangement) / noise_px,
+        known.rows * scale,
+        known.off(x),
+    )
+    return replace(arrangement, observations=replace(observations, effects=effects))
+
+
+def _solution(
+    arrangement: Arrangement, x: Points, references: Sequence[Reference], prior: CameraPrior, cost: float
+) -> Solution:
+    observations, misfit = arrangement.observations, misfit_px(x, arrangement)
+    owner, count = observations.reference, len(references)
+    number = np.bincount(owner, minlength=count)
+    chi_square = np.bincount(owner, (misfit / observations.u_px) ** 2, count) / number
+    residual_px = np.sqrt(np.bincount(owner, misfit**2, count) / number)
+    rows = observations.whitened(jacobian(x, arrangement))
+    information = _information(rows, prior_rows(prior, references, len(x)))
+    covariance = scaled_inverse(sum(information.values(), np.zeros((len(x), len(x)))), unknown_scale(len(x)))
+    return Solution(prior, x, covariance, arrangement, information, cost, residual_px, chi_square)
+
+
+def _least_squares(arrangement: Arrangement, start: Points, known: _Known) -> OptimizeResult:
+    """Observations, and what is known beforehand."""
+    observations = arrangement.observations
 
     def residuals(x: Points) -> Points:
-        return np.concatenate([misfit_px(x, arrangement) * weights, known @ x - known_at])
+        return np.concatenate([observations.whitened(misfit_px(x, arrangement)), known.off(x)])
 
     def derivatives(x: Points) -> Points:
-        return np.vstack([jacobian(x, arrangement) * weights[:, None], known])
+        return np.vstack([observations.whitened(jacobian(x, arrangement)), known.rows])
 
     scale = unknown_scale(len(start))
-    return least_squares(residuals, start, derivatives, x_scale=scale, method="lm", ftol=1e-9, xtol=1e-9)
+    return least_squares(
+        residuals, start, derivatives, x_scale=scale, method="lm", ftol=1e-9, xtol=1e-9, max_nfev=MOST_STEPS
+    )
 
 
 def unknown_scale(count: int) -> Points:

@@ -6,7 +6,7 @@ of the mat's grid's | place (x, y) and turn of every reference but the first, wh
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 
 from flatmeasure.errors import ReferenceImplausible
 from flatmeasure.photos.camera import Camera, Points, Pose, pose_from_rodrigues, project, to_plane, undistort
-from flatmeasure.references.figures import UNIT_CORNERS, Reference, Step
+from flatmeasure.references.figures import UNIT_CORNERS, Reference
+from flatmeasure.view.ripple import Effects, fixed_sizes_px, line_effects, print_sizes_px
 
 N_CAMERA = 5  # log f, cx, cy, k1, k2
 N_VIEW = 12  # the camera, its pose and k3
@@ -22,8 +23,8 @@ N_SHARED = 15  # the view, growth, log size of the references and of the grid
 POSE = slice(N_CAMERA, N_CAMERA + 6)
 K3, GROWTH, LOG_SIZE, LOG_PITCH = 11, 12, 13, 14
 
-U_STEP_PX = 0.05  # common shift of a located side (measured on renders and real boards)
-U_STEP_SHARE = 0.0004  # of its length: paper ripples by some tenths of a millimetre, seen at a slant
+U_STEP_PX = 0.05  # how far a point of a flat, true reference may lie from the fit, beside its own noise
+U_STEP_SHARE = 0.0004  # of the line's length
 
 
 @dataclass(frozen=True, eq=False)
@@ -35,9 +36,18 @@ class Observations:
     points_px: Points  # (N, 2)
     normals_px: Points  # (N, 2), toward the dark side
     grows: Points  # (N,) 1 where the growth of dark areas moves the observation, else 0
-    u_px: Points  # (N,) of each by itself: how far it may lie from the fit
-    weights: Points  # (N,) 1 / u as the fit weighs it: what many share does not average out
+    u_px: Points  # (N,) how far each may lie from the fit where all is well
+    noise_px: Points  # (N,) of each by itself
+    effects: Effects  # what the points of a line have in common
     size: NDArray[np.intp]  # (N,) which unknown its size belongs to
+
+    def whitened(self, rows: Points) -> Points:
+        """Rows (N, ...) of misfits or of their derivatives, made independent of each other and of unit variance."""
+        return self.effects.whitened((rows.T / self.noise_px).T)
+
+    def widened(self, factor: float) -> "Observations":
+        """The same observations, each less sure by a factor; so is what they have in common, which counts in noises."""
+        return replace(self, noise_px=factor * self.noise_px)
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,33 +81,47 @@ def place(local_mm: Points, placement: Points) -> Points:
     return np.column_stack([c * across - s * up + x, s * across + c * up + y])
 
 
-def stack(references: Sequence[Reference]) -> Observations:
-    """All that is seen of the references, as observations along normals."""
-    local, index, points, normals, grows, alone, weights = [], [], [], [], [], [], []
+def stack(references: Sequence[Reference], lens_share: float) -> Observations:
+    """All that is seen of the references, as observations along normals.
+
+    ``lens_share``: by how much the lens may turn a line against its model, rms, as a share of its length.
+    """
+    local, index, points, normals, grows, alone, noise = [], [], [], [], [], [], []
+    fractions, lengths, fixed_px, print_px = [], [], [], []  # of lines: their points, what these have in common
     for i, reference in enumerate(references):
+        px_per_mm = _px_per_mm(reference)
         for step in reference.steps:
             start, end = np.asarray(step.start), np.asarray(step.end)
-            uv = start + step.fractions[:, None] * (end - start)
-            local.append(figure_mm(uv, reference.size_mm))
+            local.append(figure_mm(start + step.fractions[:, None] * (end - start), reference.size_mm))
             points.append(step.points_px)
             normals.append(step.normals_px)
-            grows.append(np.ones(len(uv)))
-            # n points of u each plus one common shift: spread over the points so that their mean keeps it
-            shared = _u_step_px(step)
-            alone.append(np.hypot(step.u_px, shared))
-            weights.append(1.0 / np.sqrt(step.u_px**2 + len(uv) * shared**2))
-            index.append(np.full(len(uv), i))
-        for uv, seen_px, u_px in _fixed_points(reference):
+            grows.append(np.ones(len(step.u_px)))
+            length_px = float(np.linalg.norm(step.points_px[-1] - step.points_px[0]))
+            alone.append(np.hypot(step.u_px, np.hypot(U_STEP_PX, U_STEP_SHARE * length_px)))
+            noise.append(step.u_px)
+            fractions.append(step.fractions)
+            lengths.append([len(step.u_px)])
+            length_mm = float(np.linalg.norm((end - start) * reference.size_mm))
+            fixed_px.append(fixed_sizes_px(length_px, lens_share)[None])
+            print_px.append(print_sizes_px(length_mm, px_per_mm)[None])
+            index.append(np.full(len(step.u_px), i))
+        for uv, seen_px, u_px, ripple_px in _fixed_points(reference):
             for axis in np.eye(2):
                 local.append(figure_mm(uv, reference.size_mm))
                 points.append(seen_px)
                 normals.append(np.tile(axis, (len(uv), 1)))
                 grows.append(np.zeros(len(uv)))
-                alone.append(u_px)
-                weights.append(1.0 / u_px)
+                alone.append(np.hypot(u_px, ripple_px))
+                noise.append(u_px)
+                fractions.append(np.zeros(len(uv)))
+                lengths.append([1] * len(uv))
+                fixed_px.append(np.zeros((len(uv), 3)))
+                print_px.append(np.tile([ripple_px, 0.0, 0.0], (len(uv), 1)))
                 index.append(np.full(len(uv), i))
-    owner = np.concatenate(index).astype(np.intp)
+    owner, noise_px = np.concatenate(index).astype(np.intp), np.concatenate(noise)
     sizes = np.array([LOG_PITCH if reference.kind == "grid" else LOG_SIZE for reference in references])
+    counts = np.concatenate(lengths)
+    line = np.repeat(np.arange(len(counts)), counts)
     return Observations(
         np.concatenate(local),
         owner,
@@ -105,26 +129,27 @@ def stack(references: Sequence[Reference]) -> Observations:
         np.concatenate(normals),
         np.concatenate(grows),
         np.concatenate(alone),
-        np.concatenate(weights),
+        noise_px,
+        line_effects(line, np.concatenate(fractions), noise_px, np.concatenate(fixed_px), np.concatenate(print_px)),
         sizes[owner],
     )
 
 
-def _u_step_px(step: Step) -> float:
-    """What a whole located side may be off by, however many points show it: locating it, and a sheet not quite flat."""
-    length_px = float(np.linalg.norm(step.points_px[-1] - step.points_px[0]))
-    return float(np.hypot(U_STEP_PX, U_STEP_SHARE * length_px))
+def _px_per_mm(reference: Reference) -> float:
+    """Mean over directions."""
+    area_px = cv2.contourArea(reference.corners_px.astype(np.float32))
+    return float(np.sqrt(area_px / np.prod(reference.size_mm)))
 
 
-def _fixed_points(reference: Reference) -> Iterator[tuple[Points, Points, Points]]:
-    """Points of a figure seen in both directions, which the growth of dark areas does not move: uv, px, u."""
+def _fixed_points(reference: Reference) -> Iterator[tuple[Points, Points, Points, float]]:
+    """Points of a figure seen in both directions, which the growth of dark areas does not move: uv, px, u, ripple."""
     if reference.corner_u_px is not None:
-        yield UNIT_CORNERS, reference.corners_px, np.full(4, reference.corner_u_px)
+        yield UNIT_CORNERS, reference.corners_px, np.full(4, reference.corner_u_px), 0.0
     if reference.saddles is not None:
         # the ripple that moves a printed sheet's lines moves its crossings; a board is stiff, a grid has its own u
         side_px = float(np.linalg.norm(reference.corners_px[1] - reference.corners_px[0]))
         ripple_px = U_STEP_SHARE * side_px if reference.kind == "coded" else 0.0
-        yield reference.saddles.uv, reference.saddles.points_px, np.hypot(reference.saddles.u_px, ripple_px)
+        yield reference.saddles.uv, reference.saddles.points_px, reference.saddles.u_px, ripple_px
 
 
 def starting_poses(first: Reference, camera: Camera) -> list[Pose]:
@@ -178,7 +203,9 @@ def placement_of(reference: Reference, camera: Camera, pose: Pose) -> Points:
     return np.array([shift[0], shift[1], turn])
 
 
-def arrange(references: Sequence[Reference], camera: Camera, base: Pose) -> tuple[Arrangement, Points]:
+def arrange(
+    references: Sequence[Reference], camera: Camera, base: Pose, lens_share: float
+) -> tuple[Arrangement, Points]:
     """References under a camera at a starting pose, and the unknowns (P,) with which a solver may start.
 
     Raises
@@ -195,7 +222,7 @@ def arrange(references: Sequence[Reference], camera: Camera, base: Pose) -> tupl
     k1, k2, k3 = (*camera.radial, 0.0)[:3]
     lens = [np.log(camera.focal_px), *camera.principal_point_px, k1, k2]
     start = np.concatenate([lens, np.zeros(3), base.translation_mm, [k3], np.zeros(3), *placements[1:]])
-    return Arrangement(base, placements[0], stack(references)), start
+    return Arrangement(base, placements[0], stack(references, lens_share)), start
 
 
 def misfit_px(x: Points, arrangement: Arrangement) -> Points:

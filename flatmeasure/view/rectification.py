@@ -13,10 +13,19 @@ from flatmeasure.polygons import polygon_area
 from flatmeasure.quantity import Quantity, root_sum_squares
 from flatmeasure.references.figures import Rectangle, Reference, Square
 from flatmeasure.references.finding import find_references, reference_from_corners
-from flatmeasure.view.bundle import CHI_SQUARE_LIMIT, CameraPrior, Solution, scaled_inverse, solve, unknown_scale
+from flatmeasure.view.bundle import (
+    CHI_SQUARE_LIMIT,
+    LENS_SHARE,
+    CameraPrior,
+    Solution,
+    scaled_inverse,
+    solve,
+    unknown_scale,
+)
 from flatmeasure.view.lens_profile import STORED, LensProfile, lens_for
 from flatmeasure.view.projection import GROWTH, N_VIEW, places_moved
 
+LEFT_OUT_SHARE = 0.5  # of the mean squared residual, at most, is left where one reference contradicts the others
 BENT_SHARE = 0.01  # of the extent: rms distance from a flat figure that no widened uncertainty makes good
 
 # Without metadata: 21 to 36 mm equivalent covers nearly every phone and most kit lenses.
@@ -26,6 +35,7 @@ U_CENTRE = 0.01  # of the width
 U_RADIAL = (0.03, 0.01)
 U_RADIAL_UNKNOWN = (0.2, 0.05)  # a lens nothing is known of, or a wide one: its bend may be strong
 U_BEYOND, U_BEYOND_UNKNOWN = 0.003, 0.08  # the next radial term, of the same two kinds of lens
+LENS_SHARE_UNKNOWN = 0.001  # two such lenses stray by 0.3 to 0.5 px from the best radial model (see LENS_SHARE)
 WIDE_35MM = 20.0
 WIDE_ADVICE = " If it does, the lens bends more than can be told from it: lay it nearer the picture's middle."
 
@@ -215,7 +225,7 @@ def known_lens(
         "To measure without it, say --lens none.",
     )
     # A calibration solves for two radial terms: what is beyond them stays as unknown.
-    return replace(profile.prior(photo), u_beyond=prior.u_beyond), (note,)
+    return replace(profile.prior(photo), u_beyond=prior.u_beyond, lens_share=prior.lens_share), (note,)
 
 
 def _checked_print(printed_side_mm: float, square_mm: float | None) -> float:
@@ -238,7 +248,8 @@ def camera_prior(photo: Photo) -> CameraPrior:
     u = np.array([U_LOG_FOCAL if known else U_LOG_TYPICAL, u_centre, u_centre, *radial])
     focal_px = focal_from_35mm(focal_35mm, width, height)
     mean = np.array([np.log(focal_px), (width - 1) / 2, (height - 1) / 2, 0.0, 0.0])
-    return CameraPrior(mean, np.diag(u**2), U_BEYOND if usual else U_BEYOND_UNKNOWN)
+    beyond = (U_BEYOND, LENS_SHARE) if usual else (U_BEYOND_UNKNOWN, LENS_SHARE_UNKNOWN)
+    return CameraPrior(mean, np.diag(u**2), *beyond)
 
 
 def rectify_references(references: Sequence[Reference], prior: CameraPrior) -> Rectification:
@@ -255,6 +266,8 @@ def rectify_references(references: Sequence[Reference], prior: CameraPrior) -> R
     while np.max(solution.chi_square) > CHI_SQUARE_LIMIT and len(ordered) > 2:
         trials = [solve(ordered[:i] + ordered[i + 1 :], prior) for i in range(len(ordered))]
         best = int(np.argmin([np.max(t.chi_square) for t in trials]))
+        if np.max(trials[best].chi_square) > LEFT_OUT_SHARE * np.max(solution.chi_square):
+            break  # all are alike: none contradicts the others
         left_out.append(ordered.pop(best))
         solution = trials[best]
     bend = solution.residual_px / [_extent_px(reference) for reference in ordered]

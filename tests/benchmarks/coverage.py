@@ -6,6 +6,7 @@ program holds the truth within 2u in about 95 of 100 cases in every class of set
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 
@@ -13,6 +14,7 @@ from flatmeasure.view.rectification import rectify_references
 from tests.setups import PANEL_MM, Setup, Situation, simulate
 
 PANEL_MM2 = float(np.prod(np.ptp(PANEL_MM, axis=0)))
+PRINTS = {"true": (0.0, 0.0), "usual": (1.0, 1.0)}  # scales of what lies shifted, and turned and bent
 POINT_U_PX = 0.1  # scatter of each corner of the panel, also told to the program
 
 
@@ -78,13 +80,13 @@ def print_design_table(count: int = 60) -> None:
     """Errors in one situation with the true side known exactly, one to four squares: what the geometry alone allows."""
     print(f"geometry: 1500 mm high, tilt 12 deg, 100 mm squares of exactly known side, {count} set-ups each")
     print(f"  {'squares':24s} {'edge rms mm':>12s} {'area rms %':>11s}")
-    for squares in (1, 2, 3, 4):
-        situation = Situation(squares=squares, noise_px=0.08, u_log_size=0.0)
+    for (print_, ripple), squares in product(PRINTS.items(), (1, 2, 3, 4)):
+        situation = Situation(squares=squares, noise_px=0.08, u_log_size=0.0, ripple=ripple)
         rngs = [np.random.default_rng([squares, index]) for index in range(count)]
         trials = [attempt(situation, simulate(situation, rng), rng) for rng in rngs]
         edge = np.sqrt(np.mean(np.square([t.edge_errors for t in trials])))
         area = 100 * np.sqrt(np.mean(np.square([t.area_error for t in trials]))) / PANEL_MM2
-        print(f"  {squares:<24d} {edge:12.3f} {area:11.3f}")
+        print(f"  {f'{squares}, {print_}':24s} {edge:12.3f} {area:11.3f}")
 
 
 def _classes(trials: list[Trial]) -> dict[str, list[Trial]]:
