@@ -29,7 +29,7 @@ def check_writable(path: Path | None, photo: Path | None, endings: tuple[str, ..
     if endings and path.suffix.lower() not in endings:
         raise OptionInvalid(f"The name {path.name} must end in {' or '.join(endings)}.")
     if not os.path.isdir(path.parent):  # os.path: a name that is too long is simply not there
-        raise OptionInvalid(f"There is no folder {path.parent} to write {path.name} into.")
+        raise OptionInvalid(f"There is no folder {path.parent} to write {path.name} into: make it, or name another.")
     is_there = os.path.exists(path)
     if is_there and photo is not None and os.path.exists(photo) and path.samefile(photo):
         raise OptionInvalid(f"{path} is the photo itself: choose another name.")
@@ -54,7 +54,7 @@ def write_file(path: Path, content: bytes) -> None:
         finally:
             beside.unlink(missing_ok=True)
     except OSError as error:
-        raise OptionInvalid(f"{path} can't be written: {error.strerror}.") from error
+        raise OptionInvalid(f"{path} can't be written ({error.strerror}): choose another place.") from error
 
 
 def json_bytes(data: Any) -> bytes:

@@ -103,7 +103,9 @@ def _take_folder(settings: Settings) -> TextIO:
         settings.folder.mkdir(parents=True, exist_ok=True, mode=0o700)
         file = (settings.folder / "lock").open("a")
     except OSError as error:
-        raise OptionInvalid(f"The folder {settings.folder} can't be written: {error.strerror}.") from error
+        raise OptionInvalid(
+            f"The folder {settings.folder} can't be written ({error.strerror}): name another with --folder."
+        ) from error
     if sys.platform != "win32":
         import fcntl
 

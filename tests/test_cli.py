@@ -2,17 +2,16 @@
 
 import json
 import re
-import sys
 from pathlib import Path
 
 import numpy as np
 import pytest
 from PIL import Image
 
-from flatmeasure import cli
 from flatmeasure.errors import ClothNotFound, FlatMeasureError, OptionInvalid, PhotoUnreadable, ReferenceNotFound
 from flatmeasure.photos.photo import DEFAULT_MEGAPIXELS
 from flatmeasure.references.figures import Rectangle, Square
+from tests.command_line import status_of
 
 from .results import measurement
 
@@ -35,13 +34,6 @@ def measured(monkeypatch: pytest.MonkeyPatch) -> list[dict[str, object]]:
 
     monkeypatch.setattr("flatmeasure.pipeline.measure", measure)
     return asked
-
-
-def status_of(monkeypatch: pytest.MonkeyPatch, *arguments: str | Path) -> int:
-    monkeypatch.setattr(sys, "argv", ["flatmeasure", *map(str, arguments)])
-    with pytest.raises(SystemExit) as ended:
-        cli.main()
-    return ended.value.code if isinstance(ended.value.code, int) else 0
 
 
 def fail_with(monkeypatch: pytest.MonkeyPatch, error: BaseException) -> None:

@@ -1,7 +1,6 @@
 """Lens calibration: against published results, OpenCV, and rendered photos of a known camera."""
 
 import json
-import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -10,7 +9,6 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from flatmeasure import cli
 from flatmeasure.calibration.lens import calibrate_photos
 from flatmeasure.calibration.lens_fit import LensView, fit_lens
 from flatmeasure.errors import OptionInvalid, ProfileUnreadable, ReferenceNotFound, ViewsUnfit
@@ -23,6 +21,7 @@ from flatmeasure.synthetic.scene import LaidReference, Mat, Scene, View, scene_c
 from flatmeasure.view.bundle import CameraPrior
 from flatmeasure.view.lens_profile import LensProfile, lens_for, load_profile, save_profile
 from flatmeasure.view.rectification import rectify
+from tests.command_line import status_of
 
 SIZE = (1600, 1200)
 CAMERA = ("Invented", "Model 7")
@@ -332,13 +331,6 @@ def test_board_crossings_are_where_they_are() -> None:
 def test_board_failure(photos: list[bytes]) -> None:
     with pytest.raises(ReferenceNotFound, match="7 x 5 inner crossings"):
         find_board(load_photo(photos[0]), (7, 5), 30.0)
-
-
-def status_of(monkeypatch: pytest.MonkeyPatch, *arguments: str | Path) -> int:
-    monkeypatch.setattr(sys, "argv", ["flatmeasure", *map(str, arguments)])
-    with pytest.raises(SystemExit) as ended:
-        cli.main()
-    return ended.value.code if isinstance(ended.value.code, int) else 0
 
 
 def test_command(

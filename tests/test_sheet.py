@@ -1,7 +1,6 @@
 """Squares to print: the PDF is drawn as a picture and measured like a photo."""
 
 import re
-import sys
 from pathlib import Path
 
 import cv2
@@ -10,7 +9,6 @@ import pypdfium2
 import pytest
 from numpy.typing import NDArray
 
-from flatmeasure import cli
 from flatmeasure.calibration.sheet import Paper, first_codes, layout_of, sheet_pdf, square_places
 from flatmeasure.errors import OptionInvalid
 from flatmeasure.photos.camera import Points
@@ -19,6 +17,7 @@ from flatmeasure.references.figures import Reference, corner_marks, crossings
 from flatmeasure.references.finding import find_references
 from flatmeasure.view.projection import LOG_SIZE
 from flatmeasure.view.rectification import rectify
+from tests.command_line import status_of
 
 PX_PER_MM = 8.0
 # Page boxes: ISO 216 (A4) and 8.5 x 11 in, in points of 1/72 in (ISO 32000-1, 8.3.2.3).
@@ -147,13 +146,6 @@ def test_first_codes_are_rich_in_crossings() -> None:
 def test_sheet_failure(codes: tuple[int, ...], side_mm: float, message: str) -> None:
     with pytest.raises(OptionInvalid, match=message):
         sheet_pdf(codes, side_mm)
-
-
-def status_of(monkeypatch: pytest.MonkeyPatch, *arguments: str | Path) -> int:
-    monkeypatch.setattr(sys, "argv", ["flatmeasure", *map(str, arguments)])
-    with pytest.raises(SystemExit) as ended:
-        cli.main()
-    return ended.value.code if isinstance(ended.value.code, int) else 0
 
 
 def test_command(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:

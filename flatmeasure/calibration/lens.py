@@ -81,7 +81,7 @@ def calibrate_photos(
         left_out = f" {notes[0].message}" if notes else ""
         raise ViewsUnfit(
             f"A lens takes at least {LEAST_VIEWS} photos from different sides, but the squares were found in "
-            f"{len(views)}.{left_out}"
+            f"{len(views)}: take more.{left_out}"
         )
     return _calibration(first, views, notes)
 

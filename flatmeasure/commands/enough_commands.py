@@ -252,7 +252,7 @@ def _rules(tolerance_deg: float, clearance_mm: float) -> "LayRules":
 
 def _sweeps(effort: str) -> int:
     if effort not in EFFORTS:
-        raise OptionInvalid(f"The effort is quick, normal or long, not {effort}.")
+        raise OptionInvalid(f"The effort {effort!r} is not known: choose quick, normal or long.")
     return EFFORTS[effort]
 
 
@@ -260,7 +260,7 @@ def _boards(panels: "list[Panel]", grains: list[str], face: str) -> "list[Board]
     from flatmeasure.enough.boards import Face, board_of
 
     if face not in list(Face):
-        raise OptionInvalid(f"The face is right, wrong or both, not {face}.")
+        raise OptionInvalid(f"The face {face!r} is not known: choose right, wrong or both.")
     for grain in grains:
         panels = _with_grain(panels, grain)
     unknown = [panel.id for panel in panels if panel.grain is None]

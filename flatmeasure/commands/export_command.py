@@ -47,8 +47,10 @@ def export(
 ) -> None:
     """Write measured pieces in the formats people use: all of the files together."""
     _check(files, {".svg": svg, ".dxf": dxf, ".pdf": pdf, ".html": report, ".csv": csv})
-    if paper not in PAPERS or layers not in SCHEMES:
-        raise OptionInvalid(f"The paper is {', '.join(PAPERS)}; the layers are {', '.join(SCHEMES)}.")
+    if paper not in PAPERS:
+        raise OptionInvalid(f"The paper {paper!r} is not known: choose {', '.join(PAPERS[:-1])} or {PAPERS[-1]}.")
+    if layers not in SCHEMES:
+        raise OptionInvalid(f"The layers {layers!r} are not known: choose {' or '.join(SCHEMES)}.")
     if report is not None and len(files) > 1:
         raise OptionInvalid("A report is of one photo: export the files one by one.")
     measured = [measured_input(file, square_mm, thickness_mm) for file in files]

@@ -90,7 +90,8 @@ def _given_reference(corners: str, square_mm: float | None, rectangle_mm: Size |
     number = r"(\d+(?:\.\d+)?)"
     found = re.fullmatch(r"\s*" + r"[\s;]+".join([rf"{number}\s*,\s*{number}"] * 4) + r"\s*", corners)
     if not found:
-        raise OptionInvalid('The corners must be four points like "100,200 300,200 300,400 100,400".')
+        example = "100,200 300,200 300,400 100,400"
+        raise OptionInvalid(f'The corners "{corners}" are not four points: write them like "{example}".')
 
     import numpy as np
 

@@ -116,7 +116,7 @@ def pair_of(text: str, what: str) -> tuple[str, str]:
     """``EDGE=VALUE`` in two."""
     name, sign, value = text.rpartition("=")
     if not sign or not name.strip() or not value.strip():
-        raise OptionInvalid(f"The {what} {text!r} is not of the kind EDGE=..., such as A1=...")
+        raise OptionInvalid(f"The {what} {text!r} is not of the kind EDGE={what.upper()}: put the edge and = before it.")
     return name.strip(), value.strip()
 
 
@@ -138,7 +138,7 @@ def given_grain(panel: "Panel", text: str) -> "Grain":
 
     found = re.fullmatch(r"(?P<edge>.+?)(?P<turn>[+-]\d+(?:\.\d+)?)?", text.strip())
     if not found:
-        raise OptionInvalid(f"The grain {text!r} is no edge, nor an edge and an angle such as A2+45.")
+        raise OptionInvalid(f"The grain {text!r} is no edge: write it like A2, or turned by an angle like A2+45.")
     with plainly(panel):
         return grain_from_edge(panel, found["edge"], float(found["turn"] or 0.0))
 
@@ -219,10 +219,10 @@ def span_of(text: str) -> tuple[float, float]:
     """``LENGTH-LENGTH`` in mm."""
     low, sign, high = text.partition("-")
     if not sign:
-        raise OptionInvalid(f"{text!r} must be two distances, such as 10cm-40cm.")
+        raise OptionInvalid(f"The levels {text!r} are not two distances: write them like 10cm-40cm.")
     span = parse_length(low, "distance", zero_allowed=True), parse_length(high, "distance")
     if span[0] >= span[1]:
-        raise OptionInvalid(f"In {text!r} the first distance must be the smaller one.")
+        raise OptionInvalid(f"In the levels {text!r} the first distance must be the smaller one.")
     return span
 
 
@@ -241,7 +241,7 @@ def direction_of(text: str) -> "Direction":
     from flatmeasure.pieces.rectangles import Direction
 
     if text not in list(Direction):
-        raise OptionInvalid(f"A direction is along, across or bias, not {text!r}.")
+        raise OptionInvalid(f"The direction {text!r} is not known: choose along, across or bias.")
     return Direction(text)
 
 

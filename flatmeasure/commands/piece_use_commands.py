@@ -87,7 +87,7 @@ def strips(
     out.check(*files)
     panels = grained(panels_of_all(files), grain)
     if ends not in list(Ends):
-        raise OptionInvalid(f"Strips end square or slanted, not {ends}.")
+        raise OptionInvalid(f"Strips can't end {ends!r}: choose square or slanted.")
     plan = StripPlan(width_mm, direction_of(direction), Ends(ends), allowance_mm, shortest_mm)
     with plainly(panels[0]):
         found = place_strips(panels, plan)

@@ -100,7 +100,7 @@ def _edge_id(panel: Panel, edge: str, label: str) -> str:
         return panel.edge(edge).id
     except KeyError as error:
         known = ", ".join(one.id for one in panel.edges)
-        raise PieceUnreadable(f"{label} has a note for an edge {plain_text(edge)!r}: it has {known}.") from error
+        raise PieceUnreadable(f"{label} has a note for an edge {plain_text(edge)!r}: note one of {known}.") from error
 
 
 def _number(value: Any, label: str, what: str) -> float:
@@ -125,6 +125,6 @@ def _places(panel: Panel, edge: str, values: Any, label: str) -> tuple[float, ..
     length = panel.edge(edge).length.value
     if not all(0.0 <= place <= length for place in places):
         raise PieceUnreadable(
-            f"{label} has a notch outside its edge {plain_text(edge)}, which is {length:.0f} mm long."
+            f"{label} has a notch outside its edge {plain_text(edge)}, which is {length:.0f} mm long: note it again."
         )
     return places

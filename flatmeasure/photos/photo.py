@@ -130,7 +130,7 @@ def _read_file(path: Path, name: str, max_megapixels: float) -> bytes:
         return path.read_bytes()
     except (OSError, ValueError) as error:  # ValueError: a path with a zero byte
         reason = error.strerror if isinstance(error, OSError) and error.strerror else "the path is not valid"
-        raise PhotoUnreadable(f"{name} can't be read: {reason}.") from error
+        raise PhotoUnreadable(f"{name} can't be read ({reason}): copy the photo to where you may read it.") from error
 
 
 def _from_bytes(data: bytes, name: str, max_megapixels: float) -> Photo:

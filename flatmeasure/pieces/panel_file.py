@@ -22,6 +22,7 @@ from flatmeasure.pieces.panel import Grain, OutlineError, Panel, PanelEdge, expl
 from flatmeasure.quantity import Quantity
 
 SCHEMA_PREFIX = "flatmeasure.measurement/"
+_MAKE_ANEW = "measure the photo again, or mend the file"
 MAX_BYTES = 100_000_000
 MAX_MM = 100_000.0
 MAX_LAYERS = 1000
@@ -58,10 +59,12 @@ def load_measurement(path: Path) -> dict[str, Any]:
     """
     try:
         if path.stat().st_size > MAX_BYTES:
-            raise PieceUnreadable(f"{path.name} is larger than {MAX_BYTES // 1_000_000} MB: no file of measure is.")
+            raise PieceUnreadable(
+                f"{path.name} is larger than {MAX_BYTES // 1_000_000} MB: give the file that `measure --json` wrote."
+            )
         data = json.loads(path.read_text("utf-8"))
     except OSError as error:
-        raise PieceUnreadable(f"{path.name} cannot be read: {error.strerror or error}.") from error
+        raise PieceUnreadable(f"{path.name} cannot be read ({error.strerror or error}): check the path.") from error
     except (ValueError, RecursionError) as error:
         raise PieceUnreadable(f"{path.name} is not JSON: give the file that `measure --json` wrote.") from error
     if not isinstance(data, dict) or not str(data.get("schema", "")).startswith(SCHEMA_PREFIX):
@@ -105,9 +108,10 @@ def panel_from_dict(piece: Any, name: str = "the measurement") -> Panel:
     try:
         return _panel(piece)
     except (KeyError, TypeError, IndexError, AttributeError) as error:
-        raise PieceUnreadable(f"{label} lacks a field or has one of the wrong kind ({error}).") from error
+        told = f"{label} lacks a field or has one of the wrong kind ({error}): {_MAKE_ANEW}."
+        raise PieceUnreadable(told) from error
     except (ValueError, OverflowError) as error:
-        raise PieceUnreadable(f"{label} is damaged: {error}.") from error
+        raise PieceUnreadable(f"{label} is damaged, {error}: {_MAKE_ANEW}.") from error
 
 
 def panel_from_outline(

@@ -58,8 +58,8 @@ def test_report_of_a_photo(test_images: Path, tmp_path: Path) -> None:
     [
         ([], "Say what to write"),
         (["--svg", "out.dxf"], "must end in .svg"),
-        (["--pdf", "out.pdf", "--paper", "a0"], "The paper is"),
-        (["--dxf", "out.dxf", "--layers", "1"], "the layers are"),
+        (["--pdf", "out.pdf", "--paper", "a0"], "The paper 'a0' is not known: choose sheet, a4 or letter."),
+        (["--dxf", "out.dxf", "--layers", "1"], "The layers '1' are not known: choose plain or astm."),
         (["--report", "out.html"], "of one photo"),
     ],
 )
