@@ -116,7 +116,7 @@ def pair_of(text: str, what: str) -> tuple[str, str]:
     """``EDGE=VALUE`` in two."""
     name, sign, value = text.rpartition("=")
     if not sign or not name.strip() or not value.strip():
-        raise OptionInvalid(f"The {what} {text!r} is not of the kind EDGE={what.upper()}: put the edge and = before it.")
+        raise OptionInvalid(f"The {what} {text!r} is not of the kind EDGE={what.upper()}: put the edge and = first.")
     return name.strip(), value.strip()
 
 
