@@ -276,3 +276,17 @@ def test_ground_colours_in_few_places_are_darts_and_no_print(patches: int, is_pr
     printed = in_a_print(ground_odds, learned, width=8.0)
     assert not printed[:15].any()
     assert (printed & (ground_odds < 0)).any() == is_print
+
+
+def test_ground_of_a_print_is_left_to_the_network() -> None:
+    """Flowers in many places, and what lies between them has the ground's own colour: all of it is cloth."""
+    learned = np.full((120, 200), -4.0, np.float32)
+    learned[20:100, 20:180] = 4.0
+    learned[20:23, 20:180] = 1.0  # less sure at the rim
+    odds = np.full((120, 200), -3.0, np.float32)
+    for y in range(30, 95, 20):
+        for x in range(30, 175, 20):
+            odds[y : y + 6, x : x + 6] = 6.0
+    printed = in_a_print(odds, learned, width=8.0)
+    assert printed[20:100, 20:180].mean() > 0.98
+    assert not printed[learned < 0].any()

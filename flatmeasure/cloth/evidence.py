@@ -19,8 +19,8 @@ _PER_DISTANCE = 1.2
 _GROUND_RANGE = (-3.0, 6.0)
 _LEARNED_LIMIT = 4.0
 _COLOUR_LIMIT = 3.0
-_LEARNED_SURE, _PRINT_SHARE = 2.0, 0.4
-_PRINT_PATCHES, _SMALLEST_PATCH = 4, 4  # fewer patches are no print; smaller ones, in pixels, are specks
+_LEARNED_SURE, _PRINT_SHARE = 2.0, 0.1
+_PRINT_PATCHES, _SMALLEST_PATCH, _RIM = 4, 4, 3  # fewer patches are no print; smaller ones, in pixels, are specks
 _BINS = (32, 64, 64)  # L*, a*, b*
 _RARE = 1e-5  # share of a colour that says nothing
 _CROSS = np.array([[0, 1, 0], [1, 1, 1], [0, 1, 0]], np.uint8)
@@ -118,20 +118,26 @@ def paint_over(view: GroundView, small: Pixels, medium: Pixels) -> tuple[Pixels,
 
 
 def in_a_print(ground: Scalar, learned: Scalar, width: float) -> Mask:
-    """Where a print may show the ground's own colour: cloth to the network, and mostly of other colours close by.
+    """Where a print may show the ground's own colour: cloth to the network, and partly of other colours close by.
 
-    A print shows it in many places; in few, it is the ground in a dart.
+    A print shows it, or other colours, in many places; plain cloth shows it in few, where a dart opens.
     """
     side = (2 * round(width) + 1,) * 2
     sure = learned > _LEARNED_SURE
     close_by, other_colours = (cv2.blur(mask.astype(np.float32), side) for mask in (sure, sure & (ground > 0.0)))
     possible = sure & (other_colours > _PRINT_SHARE * close_by)
     pieces = cv2.connectedComponents(_bytes(sure), connectivity=4)[1]
-    number, patches, stats, _ = cv2.connectedComponentsWithStats(_bytes(possible & (ground <= 0.0)), connectivity=4)
+    patches = np.maximum(*(_patches_in(pieces, possible & side) for side in (ground <= 0.0, ground > 0.0)))
+    is_print = possible & (patches >= _PRINT_PATCHES)[pieces]
+    return _dilated(is_print, _RIM) & (learned > 0.0)
+
+
+def _patches_in(pieces: cv2.typing.MatLike, mask: Mask) -> NDArray[np.int64]:
+    """How many patches of a mask lie in each of some numbered areas."""
+    number, patches, stats, _ = cv2.connectedComponentsWithStats(_bytes(mask), connectivity=4)
     piece_of = pieces.ravel()[np.unique(patches, return_index=True)[1]]
     counted = (np.arange(number) > 0) & (stats[:, cv2.CC_STAT_AREA] >= _SMALLEST_PATCH)
-    is_print = np.bincount(piece_of[counted], minlength=int(pieces.max()) + 1) >= _PRINT_PATCHES
-    return np.asarray(possible & is_print[pieces], dtype=bool)
+    return np.bincount(piece_of[counted], minlength=int(pieces.max()) + 1)
 
 
 def colour_evidence(bins: NDArray[np.int32], probability: Scalar, allowed: Mask) -> Scalar:

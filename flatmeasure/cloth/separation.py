@@ -131,13 +131,13 @@ def separate(seen: Seen, marks: Marks) -> Separation:
     learned: Scalar = np.where(marks.cloth | marks.like_cloth, np.float32(_LIKELY), seen.learned).astype(np.float32)
     allowed = view.allowed & ~marks.excluded
     ground = np.minimum(ground_evidence(view, allowed, not seen.on_a_mat), trust.most_ground)
-    printed = in_a_print(ground, learned, seen.shadow_width)
-    ground[printed] = np.maximum(ground[printed], 0.0)
+    printed = in_a_print(ground, learned, seen.shadow_width) if seen.on_a_mat else np.zeros_like(allowed)
+    ground[printed] = np.maximum(ground[printed], learned[printed])
     log_odds = first = ground + trust.learned_weight * learned
     probability = _settle(_with_marks(first, allowed, marks), seen.within_edges)
     for _ in range(_ROUNDS - 1):
         colour = colour_evidence(seen.bins, probability, allowed)
-        colour[printed] = np.maximum(colour[printed], 0.0)
+        colour[printed] = np.maximum(colour[printed], learned[printed])
         log_odds = _FIRST_WEIGHT * first + _COLOUR_WEIGHT * colour
         probability = _settle(_with_marks(log_odds, allowed, marks), seen.within_edges)
     sharp, slit = sharp_shade(view, probability, seen.shadow_width)
