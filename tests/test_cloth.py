@@ -286,7 +286,7 @@ def test_ground_of_a_print_is_left_to_the_network() -> None:
     odds = np.full((120, 200), -3.0, np.float32)
     for y in range(30, 95, 20):
         for x in range(30, 175, 20):
-            odds[y : y + 6, x : x + 6] = 6.0
+            odds[y : y + 9, x : x + 9] = 6.0
     printed = in_a_print(odds, learned, width=8.0)
     assert printed[20:100, 20:180].mean() > 0.98
     assert not printed[learned < 0].any()
