@@ -3,14 +3,12 @@
 import { h, s } from "./dom.js";
 import { cased } from "./drawing.js";
 import { distance, edgesPx, halfWay, nearest, path } from "./geometry.js";
+import { GRAB_PX, arrowWay } from "./view.js";
 
 /** @typedef {import("./types.js").Piece} Piece */
 /** @typedef {import("./types.js").Point} Point */
 /** @typedef {import("./view.js").PhotoView} PhotoView */
 /** @typedef {import("./edits.js").Edits} Edits */
-
-const GRAB_PX = 28;
-const ARROWS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
 
 export class CornerTool {
   /**
@@ -139,10 +137,10 @@ export class CornerTool {
     const focused = event.target instanceof Element ? event.target.getAttribute("data-corner") : null;
     if (focused === null) return false;
     if (this.chosen !== Number(focused)) this.choose(Number(focused));
-    if (event.key in ARROWS) {
-      const [dx, dy] = ARROWS[/** @type {keyof typeof ARROWS} */ (event.key)];
+    const way = arrowWay(event);
+    if (way) {
       const times = event.shiftKey ? 10 : 1;
-      this.nudge(dx * times, dy * times);
+      this.nudge(way[0] * times, way[1] * times);
     } else if (event.key === "Delete" || event.key === "Backspace") this.removeChosen();
     else return false;
     return true;

@@ -111,7 +111,7 @@ export class Drawing {
 }
 
 /** @param {Piece} piece @param {number} angle */
-export function grainArrow(piece, angle) {
+function grainArrow(piece, angle) {
   const [a, b] = directionPx(piece, angle);
   const [dx, dy] = [b[0] - a[0], b[1] - a[1]];
   const head = (/** @type {Point} */ p, /** @type {number} */ way) => path([

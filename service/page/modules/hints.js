@@ -2,6 +2,7 @@
 
 import { h, s } from "./dom.js";
 import { distance, path } from "./geometry.js";
+import { arrowWay } from "./view.js";
 
 /** @typedef {import("./types.js").Point} Point */
 /** @typedef {import("./view.js").PhotoView} PhotoView */
@@ -11,7 +12,6 @@ import { distance, path } from "./geometry.js";
 
 const SPACING_PX = 5; // on the screen, between points of a stroke
 const KEY_STEP_PX = 12;
-const ARROWS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
 
 export class HintTool {
   /** @param {PhotoView} view @param {Edits} edits @param {() => import("./edits.js").Hints} earlier those of the version that is shown */
@@ -98,12 +98,12 @@ export class HintTool {
   /** @param {KeyboardEvent} event */
   key(event) {
     if (event.target !== this.view.stage) return false;
-    if (event.key in ARROWS) {
-      const [dx, dy] = ARROWS[/** @type {keyof typeof ARROWS} */ (event.key)];
+    const way = arrowWay(event);
+    if (way) {
       const step = (event.shiftKey ? 4 : 1) * KEY_STEP_PX * this.view.k;
       const from = this.cross?.at ?? this.view.centre;
       this.cross ??= h("div.pin", {}, h("span.key-cross", { "aria-hidden": "true" }));
-      this.view.pin(this.cross, [from[0] + dx * step, from[1] + dy * step]);
+      this.view.pin(this.cross, [from[0] + way[0] * step, from[1] + way[1] * step]);
       this.view.reveal(this.cross.at);
       return true;
     }

@@ -81,7 +81,7 @@ function edgeTable(piece, selection, unit, select) {
 }
 
 /** @param {Quantity} quantity @param {Unit} unit */
-export function amount(quantity, unit) {
+function amount(quantity, unit) {
   return h("span.amount", {}, h("span", { "aria-hidden": "true" }, format(quantity, unit)), h("span.unseen", {}, spoken(quantity, unit)));
 }
 

@@ -4,11 +4,9 @@ import { h, put, s } from "./dom.js";
 import { cased } from "./drawing.js";
 import { distance, path } from "./geometry.js";
 import { givenLength } from "./units.js";
-import { PhotoView } from "./view.js";
+import { GRAB_PX, PhotoView, arrowWay } from "./view.js";
 
 /** @typedef {import("./types.js").Point} Point */
-
-const GRAB_PX = 28;
 
 /**
  * @param {HTMLElement} root
@@ -50,11 +48,11 @@ export async function markSquare(root, photo, sideMm, unit, done) {
     cancel: () => view.loupe.hide(),
     key(event) {
       const k = event.target instanceof Element ? event.target.getAttribute("data-corner") : null;
-      const step = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] }[event.key];
-      if (k === null || !step) return false;
+      const way = arrowWay(event);
+      if (k === null || !way) return false;
       const times = (event.shiftKey ? 10 : 1) * Math.max(view.k, 0.25);
       const [x, y] = corners[Number(k)];
-      set(Number(k), [x + step[0] * times, y + step[1] * times]);
+      set(Number(k), [x + way[0] * times, y + way[1] * times]);
       handles[Number(k)].firstChild.focus({ preventScroll: true });
       return true;
     },

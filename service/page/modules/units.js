@@ -5,9 +5,6 @@
 
 const MM_PER_UNIT = { mm: 1, cm: 10, in: 25.4 }; // an inch is 25.4 mm exactly (yard and pound agreement, 1959)
 
-/** @type {Unit[]} */
-export const UNITS = ["mm", "cm", "in"];
-
 /** @param {number} mm @param {Unit} unit */
 export function fromMm(mm, unit) {
   return mm / MM_PER_UNIT[unit];

@@ -16,10 +16,19 @@ import { Loupe } from "./loupe.js";
  * @property {(event: KeyboardEvent) => boolean} [key] true: done, else the photo is moved
  */
 
+export const GRAB_PX = 28; // from a mark within which a finger takes it
 const TAP_PX = 8; // a finger that moves less has tapped
 const CLOSEST = 8; // screen pixels per photo pixel at most
 const KEY_STEP = 48;
 const PAPER_PX = 640; // of 1/96 inch: what A4 and US Letter have between their margins, and a little less
+
+/** @type {Record<string, Point>} */
+const ARROWS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
+
+/** Which way an arrow key points in the photo; null: another key. @param {KeyboardEvent} event @returns {Point | null} */
+export function arrowWay(event) {
+  return ARROWS[event.key] ?? null;
+}
 
 export class PhotoView {
   /**
@@ -261,12 +270,11 @@ export class PhotoView {
   /** @param {KeyboardEvent} event */
   #key(event) {
     if (event.altKey || event.ctrlKey || event.metaKey) return;
-    const pans = { ArrowLeft: [KEY_STEP, 0], ArrowRight: [-KEY_STEP, 0], ArrowUp: [0, KEY_STEP], ArrowDown: [0, -KEY_STEP] };
+    const way = arrowWay(event);
     const zooms = { "+": 1.25, "=": 1.25, "-": 0.8 };
     if (this.tool.key?.(event)) event.preventDefault();
-    else if (event.key in pans) {
-      const [dx, dy] = pans[/** @type {keyof typeof pans} */ (event.key)];
-      this.pan(dx, dy);
+    else if (way) {
+      this.pan(-KEY_STEP * way[0], -KEY_STEP * way[1]);
       event.preventDefault();
     } else if (event.key in zooms) this.zoom(zooms[/** @type {keyof typeof zooms} */ (event.key)]);
     else if (event.key === "0") this.fit();
