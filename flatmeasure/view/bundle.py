@@ -42,12 +42,14 @@ OWN_CAUSES = (
 SEEN_CAUSE = "locating the references"
 
 CHI_SQUARE_LIMIT = 4.0  # mean squared residual over its expectation: twice as rough as stated is no longer chance
-MOST_STEPS = 100  # of a solver: what takes more is a valley, along which nothing is known
+MOST_STEPS = 60  # of a solver: what takes more is a valley, along which nothing is known
 MAX_WIDENINGS, WIDENED_ENOUGH = 6, 1.1
+CONTRADICTED_WIDE = 2.5  # of a wide lens: in 1 of 9, whose u then grows
+U_LOG_FOCAL_STATED = 0.1  # what is known better than so was stated
 CONTRADICTED = 7.0  # drop of chi-square without what is known of the focal length: by chance in 1 of 120 photos
 MOST_CONTRADICTED = 1.0  # log of their ratio: references that ask for more are not flat
 LEFT_ROUGH = 0.1  # of the mean squared residual, at most, is left where the focal length was the cause of it
-SUSPICIOUS = 2.0  # standard deviations between the two, or mean squared residual: tried without it
+SUSPICIOUS = 1.5  # standard deviations between the two, mean squared residual, or scale of turns: tried without it
 # A picture zoomed into by computing, or cropped, shows a focal length of its own and a centre of its own.
 U_LOG_FOCAL_FREED, U_CENTRE_FREED = 0.7, 0.1  # a factor of two; of the principal point's distance from the corner
 LENS_SHARE = 0.0001  # of a common lens: some hundredths of a pixel all over the picture
@@ -139,7 +141,9 @@ def solve(references: Sequence[Reference], prior: CameraPrior) -> Solution:
         If no camera above the mat can show the first reference like this.
     """
     solution = _solve(references, prior, camera_of(prior.mean))
-    if not _focal_suspicious(solution):
+    # A wide lens explains much by its bend, so that little is left to contradict its focal length.
+    wide = prior.lens_share > LENS_SHARE and prior.covariance[0, 0] < U_LOG_FOCAL_STATED**2
+    if not (wide or _focal_suspicious(solution)):
         return solution
     # Where the focal length is held nearly fast, a solver goes straight; so it is first tried far off, then set free.
     shifts = np.outer((-U_LOG_FOCAL_FREED, U_LOG_FOCAL_FREED), np.eye(N_CAMERA)[0])
@@ -149,7 +153,7 @@ def solve(references: Sequence[Reference], prior: CameraPrior) -> Solution:
     freed = _solve(references, _with_u(prior, U_LOG_FOCAL_FREED), begun)
     far = abs(freed.unknowns[0] - prior.mean[0]) > MOST_CONTRADICTED
     rough = np.max(freed.chi_square) > max(CHI_SQUARE_LIMIT, LEFT_ROUGH * float(np.max(solution.chi_square)))
-    if far or rough or _worse_by(references, solution, freed) < CONTRADICTED:
+    if far or rough or _worse_by(references, solution, freed) < (CONTRADICTED_WIDE if wide else CONTRADICTED):
         return solution
     u_centre_px = U_CENTRE_FREED * float(np.hypot(*prior.mean[1:3]))
     return _solve(references, _with_u(prior, U_LOG_FOCAL_FREED, u_centre_px), freed.camera_and_pose()[0])
@@ -185,7 +189,7 @@ def _focal_suspicious(solution: Solution) -> bool:
     known_u2, left_u2 = solution.prior.covariance[0, 0], solution.covariance[0, 0]
     pull = (solution.unknowns[0] - solution.prior.mean[0]) ** 2 / max(known_u2 - left_u2, 1e-6 * known_u2)
     turns = solution.arrangement.observations.effects.scales[TURN]
-    return bool(pull > SUSPICIOUS**2 or np.max(solution.chi_square) > SUSPICIOUS or turns > SUSPICIOUS)
+    return bool(pull > SUSPICIOUS**2 or max(float(np.max(solution.chi_square)), turns) > SUSPICIOUS)
 
 
 def _with_u(prior: CameraPrior, u_log_focal: float, u_centre_px: float = 0.0) -> CameraPrior:

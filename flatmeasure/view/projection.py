@@ -23,8 +23,7 @@ N_SHARED = 15  # the view, growth, log size of the references and of the grid
 POSE = slice(N_CAMERA, N_CAMERA + 6)
 K3, GROWTH, LOG_SIZE, LOG_PITCH = 11, 12, 13, 14
 
-U_STEP_PX = 0.05  # how far a point of a flat, true reference may lie from the fit, beside its own noise
-U_STEP_SHARE = 0.0004  # of the line's length
+U_STEP_SHARE = 0.0004  # of a line's length: how far print and paper put it off where all is well
 
 
 @dataclass(frozen=True, eq=False)
@@ -97,12 +96,12 @@ def stack(references: Sequence[Reference], lens_share: float) -> Observations:
             normals.append(step.normals_px)
             grows.append(np.ones(len(step.u_px)))
             length_px = float(np.linalg.norm(step.points_px[-1] - step.points_px[0]))
-            alone.append(np.hypot(step.u_px, np.hypot(U_STEP_PX, U_STEP_SHARE * length_px)))
             noise.append(step.u_px)
             fractions.append(step.fractions)
             lengths.append([len(step.u_px)])
             length_mm = float(np.linalg.norm((end - start) * reference.size_mm))
             fixed_px.append(fixed_sizes_px(length_px, lens_share)[None])
+            alone.append(np.hypot(step.u_px, np.hypot(fixed_px[-1][0, 0], U_STEP_SHARE * length_px)))
             print_px.append(print_sizes_px(length_mm, px_per_mm)[None])
             index.append(np.full(len(step.u_px), i))
         for uv, seen_px, u_px, ripple_px in _fixed_points(reference):
