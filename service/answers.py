@@ -16,7 +16,7 @@ from service.measurements import GOES_ON, file_name
 from service.models import Question
 from service.pictures import Unit
 from service.pieces import SVG, SvgReply
-from service.problems import Problem, invalid, missing
+from service.problems import Problem, invalid, misfit, missing
 from service.replies import file_reply, job_reply, json_reply, wanted_wait_s
 from service.reply_models import AnswerReply, PlacedReply
 from service.running import Here, Service, wait_for
@@ -177,6 +177,4 @@ def _question(text: bytes) -> Question:
     try:
         return Question.model_validate(data)
     except ValidationError as error:
-        first = error.errors()[0]
-        where = ".".join(str(part) for part in first["loc"])
-        raise invalid(f"{where or 'The question'}: {first['msg'].removeprefix('Value error, ')}.") from error
+        raise invalid(misfit(error.errors()[0], "The question")) from error

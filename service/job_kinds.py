@@ -106,7 +106,7 @@ class _Answering:
                 self._service.pieces.get(measurement, piece)
                 stored = self._service.measurements.get(measurement)
             except Problem as problem:
-                raise invalid(f"There is no piece {stash_id} in the stash.") from problem
+                raise invalid(f"There is no piece {stash_id} in the stash: it may have been deleted.") from problem
             cloth.append({"id": stash_id, "piece": piece, "name": stored.name, "document": stored.document})
         settings = self._service.settings
         limit_s = min(request["limit_s"], settings.answer_s)

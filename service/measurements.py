@@ -16,7 +16,7 @@ from service.measurement_store import MeasurementStore, Revision, Stored, outdat
 from service.models import Corrections, NewRevision, Options, Renaming
 from service.notes import with_notes
 from service.paging import LARGEST_PAGE, next_link
-from service.problems import Problem, invalid
+from service.problems import Problem, invalid, misfit
 from service.replies import check_unchanged, job_reply, json_reply, wanted_wait_s
 from service.reply_models import JobReply, MeasurementList, MeasurementReply
 from service.running import Here, Service, wait_for
@@ -166,11 +166,7 @@ def _options(text: str) -> Options:
     try:
         return Options.model_validate_json(text)
     except ValidationError as error:
-        first = error.errors()[0]
-        where = ".".join(str(part) for part in first["loc"])
-        raise invalid(
-            f"options{'.' + where if where else ''}: {first['msg'].removeprefix('Value error, ')}."
-        ) from error
+        raise invalid(misfit(error.errors()[0], "", "options")) from error
 
 
 async def _stored_photo(service: Service, data: bytes) -> bytes:

@@ -62,11 +62,10 @@ def carried(old: Document, new: Document, keeps_names: bool) -> Document:
 def _noted(piece: Document, notes: Mapping[str, Any]) -> Document:
     noted = {**piece, **notes}
     noted = {field: value for field, value in noted.items() if field not in FIELDS or value not in (None, "", {}, [])}
-    edges = {edge["id"] for edge in piece["edges"]}
     for field in ("labels", "allowances_mm"):
-        unknown = sorted(set(noted.get(field, {})) - edges)
+        unknown = sorted(set(noted.get(field, {})) - {edge["id"] for edge in piece["edges"]})
         if unknown:
-            raise invalid(f"Piece {piece['id']} has no edge {unknown[0]}.")
+            raise invalid(_no_edge(piece, unknown[0]))
     grain = noted.get("grain")
     if grain is not None and "edge" in grain:
         noted["grain"] = _along_edge(piece, grain["edge"])
@@ -75,13 +74,17 @@ def _noted(piece: Document, notes: Mapping[str, Any]) -> Document:
     return noted
 
 
+def _no_edge(piece: Document, edge: str) -> str:
+    return f"Piece {piece['id']} has no edge {edge}: its edges are {', '.join(one['id'] for one in piece['edges'])}."
+
+
 def _along_edge(piece: Document, edge: str) -> Document:
     try:
         grain = grain_from_edge(panel_from_dict({**piece, "grain": None}), edge)
     except KeyError as error:
-        raise invalid(f"Piece {piece['id']} has no edge {edge} for its grain.") from error
+        raise invalid(_no_edge(piece, edge)) from error
     except ValueError as error:
-        raise invalid(f"The grain can't run along {edge}, which is closed in itself.") from error
+        raise invalid(f"The grain can't run along {edge}, which is closed in itself: give angle_deg.") from error
     except FlatMeasureError as error:
         raise Problem(422, "piece-unreadable", str(error)) from error
     return {"edge": edge, "angle_deg": grain.angle_deg, "u_deg": grain.u_deg, "source": grain.source}

@@ -1,8 +1,6 @@
 """Every error of the application becomes a reply with its problem."""
 
-from collections.abc import Mapping
 from http import HTTPStatus
-from typing import Any
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
@@ -11,7 +9,7 @@ from starlette.exceptions import HTTPException
 from starlette.routing import compile_path
 
 from flatmeasure.errors import FlatMeasureError
-from service.problems import MEDIA_TYPE, Problem, invalid, problem_of
+from service.problems import MEDIA_TYPE, Problem, invalid, misfit, problem_of
 
 _SENTENCES = {
     404: "There is nothing at this address.",
@@ -33,11 +31,6 @@ def _allowed(request: Request) -> list[str]:
     return sorted(method.upper() for method in found | ({"head"} if "get" in found else set()))
 
 
-def _sentence(error: Mapping[str, Any]) -> str:
-    where = ".".join(str(part) for part in error["loc"] if part != "body")
-    return f"{where or 'The request'}: {str(error['msg']).removeprefix('Value error, ')}."
-
-
 def add_handlers(app: FastAPI) -> None:
     """Make every error of an app a problem."""
 
@@ -49,7 +42,7 @@ def add_handlers(app: FastAPI) -> None:
         found = error.errors()
         if any(one["type"] == "json_invalid" for one in found):
             return problem_reply(Problem(400, "request-malformed", "The body is not valid JSON."))
-        return problem_reply(invalid(" ".join(_sentence(one) for one in found[:5])))
+        return problem_reply(invalid(" ".join(misfit(one, "The request") for one in found[:5])))
 
     async def http(request: Request, error: Exception) -> Response:
         assert isinstance(error, HTTPException)

@@ -89,6 +89,22 @@ def invalid(detail: str) -> Problem:
     return Problem(422, "request-invalid", detail)
 
 
+def misfit(fault: Mapping[str, Any], whole: str, *within: str) -> str:
+    """Which value doesn't fit what is asked for, and why.
+
+    Parameters
+    ----------
+    fault : mapping
+        As pydantic tells it.
+    whole : str
+        What to call the request where no field of it is to blame.
+    *within : str
+        Names of the fields around what was read.
+    """
+    where = ".".join([*within, *(str(part) for part in fault["loc"] if part != "body")])
+    return f"{where or whole}: {str(fault['msg']).removeprefix('Value error, ')}."
+
+
 def too_large() -> Problem:
     """More bytes than the service takes."""
     return Problem(413, "too-large", "What was sent is too large.")
