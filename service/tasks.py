@@ -10,7 +10,7 @@ from typing import Any
 
 import cv2
 import numpy as np
-from PIL import Image
+from PIL import ExifTags, Image
 
 from flatmeasure import (
     Hints,
@@ -94,9 +94,9 @@ def convert_photo(payload: Payload, _report: Report) -> bytes:
     file = io.BytesIO()
     exif = Image.Exif()
     if photo.focal_35mm is not None:
-        exif.get_ifd(0x8769)[0xA405] = round(photo.focal_35mm)
+        exif.get_ifd(ExifTags.IFD.Exif)[ExifTags.Base.FocalLengthIn35mmFilm] = round(photo.focal_35mm)
     if photo.camera is not None:
-        exif[0x0110] = photo.camera
+        exif[ExifTags.Base.Model] = photo.camera
     Image.fromarray(photo.rgb).save(file, "PNG", compress_level=1, exif=needed_metadata(exif))
     return file.getvalue()
 
