@@ -8,15 +8,15 @@ from typing import Any
 from flatmeasure.errors import OptionInvalid
 
 
-def check_writable(path: Path | None, photo: Path | None, endings: tuple[str, ...] = ()) -> None:
+def check_writable(path: Path | None, source: Path | None, endings: tuple[str, ...] = ()) -> None:
     """Refuse a file that can't be written before the work is done, not after.
 
     Parameters
     ----------
     path : Path or None
         None is nothing to write.
-    photo : Path or None
-        A file that must not be overwritten.
+    source : Path or None
+        The file that is read: it must not be overwritten.
     endings : tuple of str
         What the file's name may end in; anything when empty.
 
@@ -31,8 +31,8 @@ def check_writable(path: Path | None, photo: Path | None, endings: tuple[str, ..
     if not os.path.isdir(path.parent):  # os.path: a name that is too long is simply not there
         raise OptionInvalid(f"There is no folder {path.parent} to write {path.name} into: make it, or name another.")
     is_there = os.path.exists(path)
-    if is_there and photo is not None and os.path.exists(photo) and path.samefile(photo):
-        raise OptionInvalid(f"{path} is the photo itself: choose another name.")
+    if is_there and source is not None and os.path.exists(source) and path.samefile(source):
+        raise OptionInvalid(f"{path} is the file to be read itself: choose another name for what is written.")
     if (is_there and not path.is_file()) or not os.access(path.parent, os.W_OK):
         raise OptionInvalid(f"{path} can't be written: choose another place.")
 

@@ -7,7 +7,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from flatmeasure.pieces.panel import OutlineError, Panel, outward
+from flatmeasure.pieces.panel import Grain, OutlineError, Panel, outward
 from flatmeasure.pieces.panel_file import panel_from_outline
 from flatmeasure.quantity import CORRELATION_MM
 
@@ -24,6 +24,11 @@ def rectangle(width_mm: float, height_mm: float, error: OutlineError = ERROR, na
     """Its edges go hem, right, top, left."""
     corners = [[0.0, 0.0], [width_mm, 0.0], [width_mm, height_mm], [0.0, height_mm]]
     return panel_from_outline(name, corners, error=error)
+
+
+def grained(panel: Panel, angle_deg: float = 0.0) -> Panel:
+    """The panel with a grain as a person gives it."""
+    return replace(panel, grain=Grain(angle_deg, 0.5, "given"))
 
 
 def gore(error: OutlineError = ERROR, name: str = "A") -> Panel:

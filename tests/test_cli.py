@@ -121,7 +121,7 @@ def test_given_corners(monkeypatch: pytest.MonkeyPatch, photo: Path, measured: l
         (["--json", "{folder}/absent/out.json"], "no folder"),
         (["--json", "{folder}"], "can't be written"),
         (["--overlay", "{folder}/out.txt"], "must end in"),
-        (["--overlay", "{folder}/panel.png"], "photo itself"),
+        (["--overlay", "{folder}/panel.png"], "is the file to be read itself"),
         (["--json", "{folder}/" + 300 * "x"], "can't be written|no folder"),
     ],
 )

@@ -6,16 +6,12 @@ import numpy as np
 import pytest
 from shapely.geometry import Polygon
 
-from flatmeasure.pieces.panel import Grain, OutlineError, Panel
+from flatmeasure.pieces.panel import OutlineError, Panel
 from flatmeasure.pieces.panel_file import panel_from_outline
 from flatmeasure.pieces.rectangles import Direction, free_stretches, largest_rectangle, usable
-from tests.panels import ERROR, circle, darted, gore, rectangle
+from tests.panels import ERROR, circle, darted, gore, grained, rectangle
 
 TURN_DEG = 17.0
-
-
-def grained(panel: Panel, angle_deg: float = 0.0) -> Panel:
-    return replace(panel, grain=Grain(angle_deg, 0.5, "given"))
 
 
 def triangle(side: float = 300.0) -> Panel:

@@ -7,18 +7,14 @@ import numpy as np
 import pytest
 from shapely.geometry import Polygon
 
-from flatmeasure.pieces.panel import Grain, OutlineError, Panel
+from flatmeasure.pieces.panel import OutlineError, Panel
 from flatmeasure.pieces.panel_file import panel_from_outline
 from flatmeasure.pieces.rectangles import Direction
 from flatmeasure.pieces.strips import Ends, StripPlan, place_strips
 from flatmeasure.units import MM_PER_INCH
-from tests.panels import ERROR, circle, darted, gore, rectangle
+from tests.panels import ERROR, circle, darted, gore, grained, rectangle
 
 QUARTER = 0.25 * MM_PER_INCH
-
-
-def grained(panel: Panel, angle_deg: float = 0.0) -> Panel:
-    return replace(panel, grain=Grain(angle_deg, 0.5, "given"))
 
 
 def square_in(side_in: float) -> Panel:
