@@ -5,6 +5,8 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
+from flatmeasure.pieces.allowance import LARGEST_ALLOWANCE_MM
+
 LARGEST_PX = 100_000.0
 
 
@@ -111,6 +113,9 @@ class RemovedCorner(Strict):
     corner: Annotated[int, Field(ge=0, le=10_000)]
 
 
+Allowance = Annotated[float, Field(ge=0, le=LARGEST_ALLOWANCE_MM, allow_inf_nan=False)]  # as exports take it
+
+
 class GivenGrain(Strict):
     """The lengthwise grain: an angle from the mat's x axis, or along an edge."""
 
@@ -132,7 +137,7 @@ class Notes(Strict):
 
     name: Words | None = None
     labels: dict[EdgeId, Words] | None = Field(None, max_length=200)
-    allowances_mm: dict[EdgeId, Annotated[float, Field(ge=0, le=500, allow_inf_nan=False)]] | None = None
+    allowances_mm: dict[EdgeId, Allowance] | None = None
     grain: GivenGrain | None = None
     layers: Annotated[int, Field(ge=1, le=100)] | None = None
     flaws_mm: list[Zone] | None = Field(None, max_length=200)

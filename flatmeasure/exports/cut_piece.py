@@ -12,11 +12,11 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from flatmeasure.errors import PieceUnreadable
+from flatmeasure.pieces.allowance import LARGEST_ALLOWANCE_MM
 from flatmeasure.pieces.panel import Panel
 from flatmeasure.pieces.panel_file import panels_from_dict
 
 LONGEST_NAME = 80
-LARGEST_ALLOWANCE_MM = 100.0
 
 
 @dataclass(frozen=True, eq=False)

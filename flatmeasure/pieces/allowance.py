@@ -24,6 +24,7 @@ from flatmeasure.quantity import Quantity
 
 BEND_SHARE = 0.5  # how far past the meeting on a straight edge a strip is carried on, of its width and of the way there
 OVERSHOOT = 1.2  # how far past the strip what is taken off its end reaches, for an edge may bend
+LARGEST_ALLOWANCE_MM = 100.0  # more is a slip of the keys
 MITRE_LIMIT = 5.0  # allowances: a sharper point, or a dart's tip, is rounded
 
 

@@ -186,6 +186,7 @@ def test_other_settings_make_a_revision(client: httpx.Client, linen: dict[str, A
         ({}, "nothing to correct"),
         ({"notes": {"C": {"name": "x"}}}, "no piece C"),
         ({"notes": {"A": {"labels": {"A77": "x"}}}}, "no edge A77"),
+        ({"notes": {"A": {"allowances_mm": {"A1": 100.5}}}}, "less than or equal to 100"),
         ({"moved_corners": [{"piece": "A", "corner": 99, "to_px": [1, 1]}]}, "no corner 99"),
         ({"restore": 9}, "no such revision"),
         ({"options": {"thickness_mm": 200}}, "thickness_mm"),
