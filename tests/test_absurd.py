@@ -5,7 +5,8 @@ import pytest
 from tests.absurd import AbsurdPhoto, absurd_photos
 from tests.benchmarks.absurd import FAULT, outcome_of
 
-SAMPLE = list(absurd_photos())[::8]
+ONCE_WRONG = ("JPEG quality 5", "JPEG quality 10")  # chroma halos around the cards were taken for cloth
+SAMPLE = [photo for k, photo in enumerate(absurd_photos()) if k % 8 == 0 or photo.name in ONCE_WRONG]
 
 
 @pytest.mark.filterwarnings("default")  # libraries may warn of damaged files

@@ -33,6 +33,7 @@ _LIGHT_CHANGE = 0.3  # usual change of the logarithm from the middle of a pictur
 _FAR = 4.0  # a distance that scatter hardly explains
 _UNLIKE = 2.5  # a distance less than the price of shade: a mat may have the floor's hue
 _MAT_SHARE_OF_RING = 0.25
+_CLEARLY_OTHER = 8.0  # a distance that blocks of a coarse JPEG do not reach
 _MOST_OF_RING = 0.6  # cloth beside a reference leaves more of the ground around it
 _SMALLEST_MAT = 0.1  # of the picture
 _SELDOM, _CONVEX = 0.06, 0.93  # of the rings, for a colour that they do not show; of the convex hull
@@ -174,7 +175,7 @@ def view_ground(colours: NDArray[np.float32], references_px: Sequence[Points]) -
     """
     border = _border_strip(colours.shape[:2])
     cards = _grown(references_px, CARD_GROWTH, border.shape)
-    ring = _clear_of_cloth(_grown(references_px, RING_GROWTH, border.shape) & ~cards, colours, references_px)
+    ring = _clear_of_cloth(cards, colours, references_px)
     model, even = _learn(colours, border, border)
     to_floor = ground_distance(model, even, CAST_SHADE)
     sheet = _sheet_under(ring, to_floor)
@@ -301,24 +302,24 @@ def _grown(quads_px: Sequence[Points], growth: float, shape: tuple[int, ...]) ->
     return area.astype(bool)
 
 
-def _clear_of_cloth(ring: Mask, colours: NDArray[np.float32], quads_px: Sequence[Points]) -> Mask:
-    """The rings without what reaches into one as cloth does: thicker than a line, larger than the reference."""
-    clear = ring.copy()
+def _clear_of_cloth(cards: Mask, colours: NDArray[np.float32], quads_px: Sequence[Points]) -> Mask:
+    """The rings around the cards, without what reaches into one as cloth does: thicker than a line, larger than it."""
+    clear = np.zeros_like(cards)
     for quad in quads_px:
-        own = ring & _grown([quad], RING_GROWTH, ring.shape)
+        own = _grown([quad], RING_GROWTH, cards.shape) & ~cards
         if not own.any():
             continue
+        clear |= own
         mean = np.median(colours[own], axis=0)
         spread = 1.48 * float(np.median(np.abs(colours[own] - mean))) + _COLOUR_NOISE
         usual = GroundModel(mean[None], np.eye(3, dtype=np.float32)[None] / np.float32(spread))
-        odd = _as_bytes(ground_distance(usual, colours, NEARBY_LIGHT) > _FAR)
+        odd = _as_bytes((ground_distance(usual, colours, NEARBY_LIGHT) > _CLEARLY_OTHER) & ~cards)
         labels = cv2.connectedComponents(cv2.morphologyEx(odd, cv2.MORPH_OPEN, _SQUARE))[1]
-        area = np.bincount(labels.ravel())
-        large = area > cv2.contourArea(quad.astype(np.float32))
+        large = np.bincount(labels.ravel()) > cv2.contourArea(quad.astype(np.float32))
         large[0] = False
-        reaching = large[labels] & own
-        if reaching.sum() < _MOST_OF_RING * own.sum():
-            clear &= ~(own & cv2.dilate(_as_bytes(large[labels]), _SQUARE).astype(bool))
+        reaching = large[labels]
+        if (reaching & own).sum() < _MOST_OF_RING * own.sum():
+            clear &= ~(own & cv2.dilate(_as_bytes(reaching), _SQUARE).astype(bool))
     return clear
 
 
