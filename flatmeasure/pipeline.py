@@ -4,6 +4,7 @@ import os
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
+from itertools import count, product
 from string import ascii_uppercase
 from typing import TypedDict, Unpack
 
@@ -198,8 +199,8 @@ def _check_thickness(thickness_mm: float) -> None:
 
 def _names() -> Iterator[str]:
     """A, B, ..., Z, AA, AB, ..."""
-    yield from ascii_uppercase
-    yield from (first + second for first in ascii_uppercase for second in ascii_uppercase)
+    for length in count(1):
+        yield from map("".join, product(ascii_uppercase, repeat=length))
 
 
 def _piece(name: str, region: ClothRegion, photo: Photo, view: Rectification, thickness_mm: float) -> Piece:
