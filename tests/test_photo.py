@@ -310,3 +310,14 @@ def test_luminance_weights_are_those_of_bt_709() -> None:
     white = luminance(linear_light(np.full((2, 3, 3), 255, np.uint8)))
     assert white.dtype == np.float32
     np.testing.assert_allclose(white, np.ones((2, 3)), rtol=1e-6)
+
+
+@pytest.mark.parametrize(("quality", "is_read"), [(5, False), (10, True)])
+def test_jpegs_of_coarse_blocks_are_refused(quality: int, is_read: bool) -> None:
+    buffer = io.BytesIO()
+    Image.fromarray(picture()).save(buffer, "JPEG", quality=quality)
+    if is_read:
+        assert load_photo(buffer.getvalue()).width_px == 61
+    else:
+        with pytest.raises(PhotoUnreadable, match="coarse blocks"):
+            load_photo(buffer.getvalue())

@@ -33,7 +33,6 @@ _LIGHT_CHANGE = 0.3  # usual change of the logarithm from the middle of a pictur
 _FAR = 4.0  # a distance that scatter hardly explains
 _UNLIKE = 2.5  # a distance less than the price of shade: a mat may have the floor's hue
 _MAT_SHARE_OF_RING = 0.25
-_CLEARLY_OTHER = 8.0  # a distance that blocks of a coarse JPEG do not reach
 _MOST_OF_RING = 0.6  # cloth beside a reference leaves more of the ground around it
 _SMALLEST_MAT = 0.1  # of the picture
 _SELDOM, _CONVEX = 0.06, 0.93  # of the rings, for a colour that they do not show; of the convex hull
@@ -305,6 +304,7 @@ def _grown(quads_px: Sequence[Points], growth: float, shape: tuple[int, ...]) ->
 def _clear_of_cloth(cards: Mask, colours: NDArray[np.float32], quads_px: Sequence[Points]) -> Mask:
     """The rings around the cards, without what reaches into one as cloth does: thicker than a line, larger than it."""
     clear = np.zeros_like(cards)
+    halo = cv2.dilate(_as_bytes(cards), _SQUARE, iterations=2).astype(bool)  # a coarse JPEG bleeds colour from a card
     for quad in quads_px:
         own = _grown([quad], RING_GROWTH, cards.shape) & ~cards
         if not own.any():
@@ -313,13 +313,13 @@ def _clear_of_cloth(cards: Mask, colours: NDArray[np.float32], quads_px: Sequenc
         mean = np.median(colours[own], axis=0)
         spread = 1.48 * float(np.median(np.abs(colours[own] - mean))) + _COLOUR_NOISE
         usual = GroundModel(mean[None], np.eye(3, dtype=np.float32)[None] / np.float32(spread))
-        odd = _as_bytes((ground_distance(usual, colours, NEARBY_LIGHT) > _CLEARLY_OTHER) & ~cards)
+        odd = _as_bytes((ground_distance(usual, colours, NEARBY_LIGHT) > _FAR) & ~halo)
         labels = cv2.connectedComponents(cv2.morphologyEx(odd, cv2.MORPH_OPEN, _SQUARE))[1]
         large = np.bincount(labels.ravel()) > cv2.contourArea(quad.astype(np.float32))
         large[0] = False
         reaching = large[labels]
         if (reaching & own).sum() < _MOST_OF_RING * own.sum():
-            clear &= ~(own & cv2.dilate(_as_bytes(reaching), _SQUARE).astype(bool))
+            clear &= ~(own & cv2.dilate(_as_bytes(reaching), _SQUARE, iterations=3).astype(bool))
     return clear
 
 

@@ -29,6 +29,7 @@ MEGAPIXELS_CEILING = 178.0  # Pillow refuses above twice its MAX_IMAGE_PIXELS, 1
 
 _FORMATS = ("JPEG", "PNG", "WEBP", "TIFF", "HEIF")
 _BYTES_PER_PIXEL = 8  # the largest a picture file sensibly is: four channels of 16 bits, not compressed
+_COARSEST_STEP = 128  # of a JPEG block's mean, in eighths of a code: its colours bleed over whole blocks
 _FOCAL_35MM_RANGE = (8.0, 1000.0)  # a wider lens is a fisheye, or the figure is wrong
 
 _ORIENTATION, _MAKE, _MODEL, _EXIF_DIRECTORY, _FOCAL_35MM = 0x0112, 0x010F, 0x0110, 0x8769, 0xA405  # CIPA DC-008 (Exif)
@@ -164,6 +165,9 @@ def _open_header(data: bytes, name: str, max_megapixels: float) -> Image.Image:
         raise PhotoUnreadable(f"{name} holds nothing but black and white: give the photo as the camera wrote it.")
     if picture.format in ("PNG", "WEBP") and getattr(picture, "is_animated", False):
         raise PhotoUnreadable(f"{name} is an animation: give a single picture.")
+    tables = getattr(picture, "quantization", None) or {}
+    if any(table[0] > _COARSEST_STEP for table in tables.values() if table):
+        raise PhotoUnreadable(f"{name} was compressed to coarse blocks: give the photo as the camera wrote it.")
     return picture
 
 
