@@ -8,12 +8,13 @@ import pytest
 from scipy import ndimage
 from shapely.geometry import Point, Polygon, box
 
-from flatmeasure.enough.depth_maps import Maps, distance_px
+from flatmeasure.enough.depth_maps import Maps
 from flatmeasure.enough.layouts import fault_of, find_layout
 from flatmeasure.enough.most_valuable import lay_most
 from flatmeasure.enough.nofit import Regions
 from flatmeasure.enough.parts import Part, make_stance
 from flatmeasure.enough.strip_packing import pack_strip
+from flatmeasure.masks import distance_px
 
 CLOTH = Polygon([(0, 0), (400, 20), (430, 300), (200, 340), (-20, 280)]).difference(Point(150, 150).buffer(25))
 EXACT_MM2 = 1e-6

@@ -22,7 +22,7 @@ PACKAGE = ROOT / "flatmeasure"
 # Along the data's way, package by package; a module imports only modules that stand before it. A new module takes its
 # place here.
 ORDER = {
-    "": "errors quantity units files polygons",
+    "": "errors quantity units files polygons masks",
     "photos": "jpeg photo camera encoding",
     "references": ("figures candidates profiles steps saddles plausibility sightings finding checkerboard"),
     "view": "ripple projection bundle lens_profile rectification grid_start grid grid_alone",

@@ -8,13 +8,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from flatmeasure.cloth.ground import FULL_LIGHT, GroundView, Mask, Scalar, ground_distance
+from flatmeasure.cloth.ground import FULL_LIGHT, GroundView, Mask, Scalar, as_bytes, ground_distance
 from flatmeasure.cloth.network import cloth_probability
 from flatmeasure.photos.photo import Pixels
 
 Window = tuple[slice, slice]  # rows and columns
 
-_HIGHEST_LIMIT = 4.0  # distance to the ground beyond which nothing is taken for ground
+LIKE_GROUND = 4.0  # distance to the ground beyond which nothing is taken for ground
 _PER_DISTANCE = 1.2
 _GROUND_RANGE = (-3.0, 6.0)
 _LEARNED_LIMIT = 4.0
@@ -41,7 +41,7 @@ def ground_evidence(view: GroundView, allowed: Mask, border_is_ground: bool) -> 
     codes = np.clip(40.0 * np.log(np.maximum(seen, 0.5)) + 30.0, 0, 255).astype(np.uint8).reshape(1, -1)
     far = cv2.threshold(codes, 0, 1, cv2.THRESH_BINARY + cv2.THRESH_OTSU)[1].ravel() > 0
     halfway = 0.5 * float(np.median(seen[far])) if far.any() else 0.0
-    limit = float(np.clip(halfway, max(2.0, view.usual), _HIGHEST_LIMIT))
+    limit = float(np.clip(halfway, max(2.0, view.usual), LIKE_GROUND))
     odds = np.clip((distance - limit) * _PER_DISTANCE, *_GROUND_RANGE)
     if border_is_ground:
         doubtful = np.where(distance > 2.0 * limit, 3.0, -2.0)
@@ -61,13 +61,13 @@ def sharp_shade(view: GroundView, probability: Scalar, shadow_width: float) -> t
     lit = ground_distance(view.model, view.even, FULL_LIGHT)
     other = view.allowed & (probability < 0.5)
     dark = other & (lit > max(_DARK, view.usual))
-    count, labels = cv2.connectedComponents(cv2.morphologyEx(_bytes(dark), cv2.MORPH_OPEN, _CROSS), connectivity=4)
+    count, labels = cv2.connectedComponents(cv2.morphologyEx(as_bytes(dark), cv2.MORPH_OPEN, _CROSS), connectivity=4)
     found = np.zeros_like(dark)
     for k in range(1, count):
         area = labels == k
         if area.sum() < shadow_width**2 or (area & view.border).any():
             continue
-        if 2.0 * cv2.distanceTransform(_bytes(area), cv2.DIST_L2, 3).max() < shadow_width:
+        if 2.0 * cv2.distanceTransform(as_bytes(area), cv2.DIST_L2, 3).max() < shadow_width:
             continue
         rim = _dilated(area, 1) & ~area & other
         beside = _dilated(area, 5) & ~area & other
@@ -110,7 +110,7 @@ def paint_over(view: GroundView, small: Pixels, medium: Pixels) -> tuple[Pixels,
     blurred += weighted.mean(axis=(0, 1)) * 1e-3 + 1e-9  # where no ground is near
     colours = np.asarray(blurred[:, :, :3] / blurred[:, :, 3:], dtype=np.float32)
     paint = cv2.resize(colours, (small.shape[1], small.shape[0]))[window]
-    hidden = cv2.dilate(_bytes(~view.allowed), np.ones((3, 3), np.uint8))[window]
+    hidden = cv2.dilate(as_bytes(~view.allowed), np.ones((3, 3), np.uint8))[window]
     full = (shown.shape[1], shown.shape[0])
     cover = np.clip(cv2.resize(paint, full), 0, 255).astype(np.uint8)
     cv2.copyTo(cover, cv2.resize(hidden, full, interpolation=cv2.INTER_NEAREST), shown)
@@ -122,19 +122,19 @@ def in_a_print(ground: Scalar, learned: Scalar, width: float) -> Mask:
 
     A print shows it, or other colours, in many places; plain cloth shows it in few, where a dart opens.
     """
-    side = (2 * round(width) + 1,) * 2
+    window = (2 * round(width) + 1,) * 2
     sure = learned > _LEARNED_SURE
-    close_by, other_colours = (cv2.blur(mask.astype(np.float32), side) for mask in (sure, sure & (ground > 0.0)))
+    close_by, other_colours = (cv2.blur(mask.astype(np.float32), window) for mask in (sure, sure & (ground > 0.0)))
     possible = sure & (other_colours > _PRINT_SHARE * close_by)
-    pieces = cv2.connectedComponents(_bytes(sure), connectivity=4)[1]
-    patches = np.maximum(*(_patches_in(pieces, possible & side) for side in (ground <= 0.0, ground > 0.0)))
+    pieces = cv2.connectedComponents(as_bytes(sure), connectivity=4)[1]
+    patches = np.maximum(*(_patches_in(pieces, possible & alike) for alike in (ground <= 0.0, ground > 0.0)))
     is_print = possible & (patches >= _PRINT_PATCHES)[pieces]
     return _dilated(is_print, _RIM) & (learned > 0.0)
 
 
 def _patches_in(pieces: cv2.typing.MatLike, mask: Mask) -> NDArray[np.int64]:
     """How many patches of a mask lie in each of some numbered areas."""
-    number, patches, stats, _ = cv2.connectedComponentsWithStats(_bytes(mask), connectivity=4)
+    number, patches, stats, _ = cv2.connectedComponentsWithStats(as_bytes(mask), connectivity=4)
     piece_of = pieces.ravel()[np.unique(patches, return_index=True)[1]]
     counted = (np.arange(number) > 0) & (stats[:, cv2.CC_STAT_AREA] >= _SMALLEST_PATCH)
     return np.bincount(piece_of[counted], minlength=int(pieces.max()) + 1)
@@ -158,11 +158,7 @@ def colour_bins(colours: NDArray[np.float32]) -> NDArray[np.int32]:
 
 
 def _dilated(mask: Mask, steps: int) -> Mask:
-    return np.asarray(cv2.dilate(_bytes(mask), _CROSS, iterations=steps), dtype=bool)
-
-
-def _bytes(mask: Mask) -> Pixels:
-    return mask.astype(np.uint8)
+    return np.asarray(cv2.dilate(as_bytes(mask), _CROSS, iterations=steps), dtype=bool)
 
 
 def _histogram(bins: NDArray[np.int32], weights: Scalar) -> Scalar:

@@ -174,7 +174,7 @@ def view_ground(colours: NDArray[np.float32], references_px: Sequence[Points]) -
     """
     border = _border_strip(colours.shape[:2])
     cards = _grown(references_px, CARD_GROWTH, border.shape)
-    ring = _clear_of_cloth(cards, colours, references_px)
+    ring = _rings_clear_of_cloth(cards, colours, references_px)
     model, even = _learn(colours, border, border)
     to_floor = ground_distance(model, even, CAST_SHADE)
     sheet = _sheet_under(ring, to_floor)
@@ -207,7 +207,7 @@ def _usual(distance: Scalar, samples: Mask) -> float:
 
 def _sheet_under(ring: Mask, to_floor: Scalar) -> Mask | None:
     """The area, other than the floor, on which the references lie; None when that is the floor itself."""
-    labels = cv2.connectedComponents(cv2.morphologyEx(_as_bytes(to_floor > _UNLIKE), cv2.MORPH_OPEN, _SQUARE))[1]
+    labels = cv2.connectedComponents(cv2.morphologyEx(as_bytes(to_floor > _UNLIKE), cv2.MORPH_OPEN, _SQUARE))[1]
     under = np.bincount(labels[ring & (labels > 0)], minlength=2)
     sheet: Mask = labels == int(under.argmax())
     if under.max() < _MAT_SHARE_OF_RING * ring.sum() or under.max() == 0 or sheet.mean() < _SMALLEST_MAT:
@@ -227,7 +227,7 @@ def _sheet_cut_off(model: GroundModel, even: NDArray[np.float32], ring: Mask) ->
     sheet = _sheet_under(ring, ground_distance(model.only(of_floor), even, CAST_SHADE))
     if sheet is None:
         return None
-    outlines = cv2.findContours(_as_bytes(sheet), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)[0]
+    outlines = cv2.findContours(as_bytes(sheet), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)[0]
     if sum(map(cv2.contourArea, outlines)) < _CONVEX * cv2.contourArea(cv2.convexHull(np.vstack(outlines))):
         return None
     return cv2.fillPoly(np.zeros(sheet.shape, np.uint8), outlines, 1) > 0, model.only(~of_floor)
@@ -279,7 +279,7 @@ def _without_cloth(floor: GroundModel, colours: NDArray[np.float32], border: Mas
     for colour in floor.singly():
         near = ground_distance(colour, coarse, CAST_SHADE) < _FAR
         reached = int((strip & near).sum())
-        labels = cv2.connectedComponents(_as_bytes(near), connectivity=4)[1]
+        labels = cv2.connectedComponents(as_bytes(near), connectivity=4)[1]
         area = int(np.bincount(labels.ravel())[np.unique(labels[strip & near])].sum())
         is_short = reached < _CLOTH_SHARE_OF_BORDER * strip.sum()
         kept.append(not (is_short and reached / strip_width < _CLOTH_BORDER_RATIO * area**0.5))
@@ -301,10 +301,10 @@ def _grown(quads_px: Sequence[Points], growth: float, shape: tuple[int, ...]) ->
     return area.astype(bool)
 
 
-def _clear_of_cloth(cards: Mask, colours: NDArray[np.float32], quads_px: Sequence[Points]) -> Mask:
+def _rings_clear_of_cloth(cards: Mask, colours: NDArray[np.float32], quads_px: Sequence[Points]) -> Mask:
     """The rings around the cards, without what reaches into one as cloth does: thicker than a line, larger than it."""
     clear = np.zeros_like(cards)
-    halo = cv2.dilate(_as_bytes(cards), _SQUARE, iterations=2).astype(bool)  # a coarse JPEG bleeds colour from a card
+    halo = cv2.dilate(as_bytes(cards), _SQUARE, iterations=2).astype(bool)  # a coarse JPEG bleeds colour from a card
     for quad in quads_px:
         own = _grown([quad], RING_GROWTH, cards.shape) & ~cards
         if not own.any():
@@ -313,26 +313,26 @@ def _clear_of_cloth(cards: Mask, colours: NDArray[np.float32], quads_px: Sequenc
         mean = np.median(colours[own], axis=0)
         spread = 1.48 * float(np.median(np.abs(colours[own] - mean))) + _COLOUR_NOISE
         usual = GroundModel(mean[None], np.eye(3, dtype=np.float32)[None] / np.float32(spread))
-        odd = _as_bytes((ground_distance(usual, colours, NEARBY_LIGHT) > _FAR) & ~halo)
+        odd = as_bytes((ground_distance(usual, colours, NEARBY_LIGHT) > _FAR) & ~halo)
         labels = cv2.connectedComponents(cv2.morphologyEx(odd, cv2.MORPH_OPEN, _SQUARE))[1]
         large = np.bincount(labels.ravel()) > cv2.contourArea(quad.astype(np.float32))
         large[0] = False
         reaching = large[labels]
         if (reaching & own).sum() < _MOST_OF_RING * own.sum():
-            clear &= ~(own & cv2.dilate(_as_bytes(reaching), _SQUARE, iterations=3).astype(bool))
+            clear &= ~(own & cv2.dilate(as_bytes(reaching), _SQUARE, iterations=3).astype(bool))
     return clear
 
 
-def _as_bytes(mask: Mask) -> Pixels:
+def as_bytes(mask: Mask) -> Pixels:
     return mask.astype(np.uint8)
 
 
 def _mat_area(like_mat: Mask, cards: Mask) -> Mask:
     """The convex sheet on which the references lie: the hull of the mat-coloured areas that they touch."""
-    opened = cv2.morphologyEx(_as_bytes(like_mat), cv2.MORPH_OPEN, _SQUARE)
+    opened = cv2.morphologyEx(as_bytes(like_mat), cv2.MORPH_OPEN, _SQUARE)
     labels = cv2.connectedComponents(opened)[1]
     under = np.unique(labels[cards])
-    touched = _as_bytes(np.isin(labels, under[under > 0]))
+    touched = as_bytes(np.isin(labels, under[under > 0]))
     outlines = cv2.findContours(touched, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)[0]
     area: Pixels = np.zeros(cards.shape, np.uint8)
     if outlines:

@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flatmeasure.cloth.ground import Mask, Scalar
+from flatmeasure.masks import distance_px
 from flatmeasure.photos.camera import Points
 from flatmeasure.photos.photo import Pixels
 from flatmeasure.polygons import polygon_area
@@ -183,12 +184,8 @@ def _closed(mask: Mask, radius: float) -> Mask:
 
 
 def _widened(mask: Mask, radius: float) -> Mask:
-    """Grown by a disc: as far away as that, by the distance transform, which takes no longer for a large one.
-
-    The last bit of OpenCV's distances depends on where in memory the mask lies; their squares are whole numbers.
-    """
-    away = cv2.distanceTransform((~mask).astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
-    return np.asarray(np.square(away) < np.floor(radius**2) + 0.5, dtype=bool)
+    """Grown by a disc: as far away as that, by the distance transform, which takes no longer for a large one."""
+    return np.asarray(distance_px(~mask) <= radius, dtype=bool)
 
 
 def _trace(piece: Mask, window: tuple[slice, slice], confidence: float, to_photo: tuple[float, float]) -> ClothRegion:

@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from flatmeasure.cloth.evidence import LIKE_GROUND
 from flatmeasure.cloth.ground import CAST_SHADE, Mask, Scalar, ground_distance
 from flatmeasure.cloth.hints import Hints, check_hints, draw_marks
 from flatmeasure.cloth.regions import ClothRegion, Sizes, clean_mask, trace_regions
@@ -24,7 +25,6 @@ from flatmeasure.references.candidates import coded_candidates, grey_of
 
 _MEDIUM_PX, _SMALL_PX = 750_000, 100_000
 _WORTH_SHOWING = 0.3  # of the surest piece's confidence
-_LIKE_GROUND = 4.0  # a distance beyond which nothing is taken for ground
 _SMALLEST_PIECE_MM2, _SMALLEST_WIDTH_MM = 400.0, 12.0
 _SMALLEST_HOLE_MM2, _SMALLEST_HOLE_WIDTH_MM = 150.0, 10.0
 _WIDEST_NOTCH_MM = 25.0  # of a print along the outline
@@ -138,7 +138,7 @@ def resegment_cloth(seen: SeenCloth, hints: Hints | None = None) -> tuple[ClothR
     probability, learned = _resized(found.probability, medium), _resized(found.learned, medium)
     kept_open = _resized(marks.ground.astype(np.float32), medium) > 0.5
     view = seen.seen.view
-    like_ground = _resized((view.distance < _LIKE_GROUND).astype(np.float32), medium) > 0.5
+    like_ground = _resized((view.distance < LIKE_GROUND).astype(np.float32), medium) > 0.5
     snapped = _snap(probability, seen)
     cleaned = clean_mask(probability, snapped, seen.sizes, kept_open, like_ground)
     cloth = cleaned.cloth
@@ -192,7 +192,7 @@ def _snap(probability: Scalar, seen: SeenCloth) -> Mask:
         return cloth
     smooth = np.asarray(cv2.GaussianBlur(medium, (0, 0), 0.8), dtype=np.uint8)
     far, band = labels == 1, labels == 0
-    far[band] = _ground_distance_within(band, smooth, seen) > max(_LIKE_GROUND, seen.seen.view.usual)
+    far[band] = _ground_distance_within(band, smooth, seen) > max(LIKE_GROUND, seen.seen.view.usual)
     cv2.watershed(smooth, labels)
     shed = (labels == 1) | ((labels == -1) & (probability > 0.5))  # the watershed's own line is a pixel wide
     shed |= _dilated(~_dilated(~far, _MIXED) & ~shed, _MIXED) & far

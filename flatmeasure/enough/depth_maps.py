@@ -18,6 +18,7 @@ from shapely.geometry.base import BaseGeometry
 
 from flatmeasure.enough.nofit import Regions
 from flatmeasure.enough.parts import Stance
+from flatmeasure.masks import distance_px
 from flatmeasure.photos.camera import Points
 
 Map = NDArray[np.float32]
@@ -180,13 +181,3 @@ def _pair_map(depth: Map) -> PairMap:
 def _depth(blocked: NDArray[np.bool_], *, padded: bool = True) -> Map:
     """Distance (px) of blocked places to the nearest free one, 0 where free."""
     return distance_px(np.pad(blocked, 1, constant_values=not padded))[1:-1, 1:-1]
-
-
-def distance_px(blocked: NDArray[np.bool_]) -> Map:
-    """Distance (px) of blocked places to the nearest free one, to the last bit the same every time.
-
-    The last bit of OpenCV's distances depends on where in memory the picture lies (seen with 5.0): their squares are
-    whole numbers, which tells the right one.
-    """
-    about = cv2.distanceTransform(blocked.astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
-    return np.sqrt(np.rint(np.square(about, dtype=np.float64))).astype(np.float32)

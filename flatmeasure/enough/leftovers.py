@@ -14,10 +14,11 @@ from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
 from flatmeasure.enough.boards import Board, outlines_of
-from flatmeasure.enough.depth_maps import distance_px, inside_grid
+from flatmeasure.enough.depth_maps import inside_grid
 from flatmeasure.enough.parts import Part
 from flatmeasure.enough.placements import uncut
 from flatmeasure.enough.verdict import Answer
+from flatmeasure.masks import distance_px
 from flatmeasure.pieces.panel import Grain, Panel
 from flatmeasure.pieces.panel_file import panel_from_outline
 from flatmeasure.pieces.panel_parts import polygons

@@ -16,10 +16,10 @@ from shapely.validation import explain_validity
 
 from flatmeasure.errors import PatternInvalid
 from flatmeasure.photos.camera import Points
+from flatmeasure.pieces.allowance import LARGEST_ALLOWANCE_MM
 from flatmeasure.pieces.panel_parts import polygons
 
 SMALLEST_MM, LARGEST_MM = 3.0, 20_000.0  # of a piece's longer side: outside, its unit was mistaken
-LARGEST_ALLOWANCE_MM = 100.0
 MOST_COPIES = 200
 SEWN_MM = 0.01  # a finished outline may leave the drawn one by rounding
 MITRE_LIMIT = 5.0  # of the allowance: a sharper point is cut off there

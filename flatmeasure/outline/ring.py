@@ -4,14 +4,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
 
+from flatmeasure.polygons import polygon_area
+
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
-
-
-def turning(points: Floats) -> float:
-    """Twice the signed area."""
-    following = np.roll(points, -1, axis=0)
-    return float(np.sum(points[:, 0] * following[:, 1] - following[:, 0] * points[:, 1]))
 
 
 def resampled(points: Floats, spacing_px: float) -> Floats:
@@ -36,7 +32,7 @@ def normals_of(points: Floats, away: float) -> Floats:
     """Unit normals away from the cloth, from the chord over two neighbours each way."""
     chord = sum(np.roll(points, -k, axis=0) - np.roll(points, k, axis=0) for k in (1, 2))
     chord = chord / np.maximum(np.linalg.norm(chord, axis=1, keepdims=True), 1e-9)
-    normals: Floats = np.column_stack([chord[:, 1], -chord[:, 0]]) * (away * np.sign(turning(points)))
+    normals: Floats = np.column_stack([chord[:, 1], -chord[:, 0]]) * (away * np.sign(polygon_area(points)))
     return normals
 
 
