@@ -18,7 +18,7 @@ SAMPLES = 25  # along a profile
 PROFILES = 8  # averaged into one observation
 GROUP_PX = 6.0  # an observation covers at least so much of a line
 MAX_OBSERVATIONS = 24  # of one line
-SETTLED_PX = 1e-3
+SETTLED_PX, MOST_ROUNDS = 1e-3, 10
 BLUR_RANGE_PX = (0.2, 30.0)
 
 _ACROSS = np.linspace(-1.0, 1.0, SAMPLES)
@@ -153,28 +153,44 @@ def steepest(profiles: Points, half_px: Points) -> tuple[Points, Points]:
     return between[best] * half_px, fall[np.arange(len(best)), best] / half_px
 
 
-def fit_blurred_steps(profiles: Points, half_px: Points, rounds: int = 10) -> Fits:
+def fit_blurred_steps(
+    profiles: Points, half_px: Points, *, blur_px: Points | None = None, rough: tuple[float, float] = (0.0, 0.0)
+) -> Fits:
     """Least-squares fit of ``dark + height * Phi(-(t - offset) / blur)`` to profiles from light to dark.
 
     Gauss-Newton in four unknowns for each profile. Phi, the normal distribution function, is a step seen through a
     Gaussian blur.
+
+    Parameters
+    ----------
+    profiles : (G, SAMPLES) array
+    half_px : (G,) array
+        How far they reach to either side.
+    blur_px : (G,) array, optional
+        The blur where it is known, and not to be found.
+    rough : tuple of float
+        How much rougher than the step itself the ground is on its light and on its dark side: texture fades under the
+        step as the other side covers it, so the variance of a sample is ``1 + rough^2 * share^2``.
     """
     t = half_px[:, None] * _ACROSS
     low, high = profiles[:, -4:].mean(axis=1), profiles[:, :4].mean(axis=1)
     scale = np.maximum(np.ptp(profiles, axis=1), 1e-9)
     y = (profiles - low[:, None]) / scale[:, None]
     start = steepest(profiles, half_px)[0]
-    unknowns = np.stack([np.zeros(len(t)), (high - low) / scale, start, np.maximum(half_px / 5.0, 0.5)], axis=1)
+    first_blur_px = np.maximum(half_px / 5.0, 0.5) if blur_px is None else blur_px
+    unknowns = np.stack([np.zeros(len(t)), (high - low) / scale, start, first_blur_px], axis=1)
     damping = 1e-6 * np.eye(4)
-    for _ in range(rounds):
+    for _ in range(MOST_ROUNDS):
         dark, height, offset, blur = (unknowns[:, i, None] for i in range(4))
         z = (t - offset) / blur
         share = ndtr(-z)
         bell = height * np.exp(-0.5 * z**2) / (np.sqrt(2.0 * np.pi) * blur)
-        jacobian = np.stack([np.ones_like(share), share, bell, bell * z], axis=2)
+        by_blur = bell * z if blur_px is None else np.zeros_like(bell)
+        jacobian = np.stack([np.ones_like(share), share, bell, by_blur], axis=2)
+        weight = 1.0 / (1.0 + (rough[0] * share) ** 2 + (rough[1] * (1.0 - share)) ** 2)
+        weighted = np.swapaxes(jacobian * weight[..., None], 1, 2)
         residual = y - dark - height * share
-        normal = np.swapaxes(jacobian, 1, 2) @ jacobian + damping
-        change = np.linalg.solve(normal, np.swapaxes(jacobian, 1, 2) @ residual[..., None])[..., 0]
+        change = np.linalg.solve(weighted @ jacobian + damping, weighted @ residual[..., None])[..., 0]
         change[:, 2:] = np.clip(change[:, 2:], -blur, blur)
         unknowns += change
         unknowns[:, 2] = np.clip(unknowns[:, 2], -half_px, half_px)
