@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from flatmeasure.cloth.ground import over_channels
 from flatmeasure.cloth.rarity import strangeness
 from flatmeasure.photos.camera import Points
 from flatmeasure.photos.photo import Photo, Pixels, linear_light
@@ -132,7 +133,7 @@ def _field(lab: Values, inside: Mask, width: float) -> Values:
         )
         sums = cv2.resize(cv2.GaussianBlur(small, (0, 0), width / shrink), (lab.shape[1], lab.shape[0]))
         field = np.asarray(sums[:, :, :3] / np.maximum(sums[:, :, 3:], 1e-6), dtype=np.float32)
-        away = np.abs(lab - field).sum(axis=2)
+        away = over_channels(np.abs(lab - field))
         usual = float(np.median(away[inside]))
         weight = (inside & (away < 3.0 * usual + 6.0)).astype(np.float32)
     return field

@@ -327,6 +327,11 @@ def as_bytes(mask: Mask) -> Pixels:
     return mask.astype(np.uint8)
 
 
+def over_channels(values: NDArray[np.float32] | Pixels) -> Scalar:
+    """Sum over the last, short axis: as a product with ones, many times faster than numpy's sum over it."""
+    return np.asarray(values @ np.ones(values.shape[-1], np.float32))
+
+
 def _mat_area(like_mat: Mask, cards: Mask) -> Mask:
     """The convex sheet on which the references lie: the hull of the mat-coloured areas that they touch."""
     opened = cv2.morphologyEx(as_bytes(like_mat), cv2.MORPH_OPEN, _SQUARE)

@@ -9,6 +9,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from flatmeasure.cloth.ground import over_channels
+
 Values = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
@@ -96,5 +98,5 @@ def _from_common(present: Mask, shown: Mask, apart: Values) -> Values:
 def _is_even(away: Values) -> Mask:
     """Whether a pixel and those around it have nearly the same colour."""
     steps = [cv2.Sobel(away, cv2.CV_32F, dx, 1 - dx, scale=0.125) * _SCALE for dx in (0, 1)]
-    even = sum(np.square(step).sum(axis=2) for step in steps) < _EVEN_STEP**2
+    even = over_channels(np.square(steps[0]) + np.square(steps[1])) < _EVEN_STEP**2
     return np.asarray(even, dtype=bool)

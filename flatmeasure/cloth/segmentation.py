@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flatmeasure.cloth.evidence import LIKE_GROUND
-from flatmeasure.cloth.ground import CAST_SHADE, Mask, Scalar, ground_distance
+from flatmeasure.cloth.ground import CAST_SHADE, Mask, Scalar, ground_distance, over_channels
 from flatmeasure.cloth.hints import Hints, check_hints, draw_marks
 from flatmeasure.cloth.regions import ClothRegion, Sizes, clean_mask, trace_regions
 from flatmeasure.cloth.separation import Seen, look, separate
@@ -202,8 +202,8 @@ def _snap(probability: Scalar, seen: SeenCloth) -> Mask:
 def _ground_distance_within(band: Mask, smooth: Pixels, seen: SeenCloth) -> Scalar:
     """(N,) distances to the ground's colours of the pixels of a mask, under even light."""
     view = seen.seen.view
-    light = (seen.small.sum(axis=2, dtype=np.float32) / 255.0 + 0.01) / (view.even.sum(axis=2) + 0.01)
-    field = _resized(cv2.blur(light, _LIGHT_WINDOW), smooth)[band]
+    light = (over_channels(seen.small) / 255.0 + 0.01) / (over_channels(view.even) + 0.01)
+    field = _resized(np.asarray(cv2.blur(light, _LIGHT_WINDOW), np.float32), smooth)[band]
     colours = smooth[band].astype(np.float32) / (255.0 * field[:, None])
     return np.asarray(ground_distance(view.model, colours[None], CAST_SHADE)[0])
 

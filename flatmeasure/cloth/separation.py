@@ -21,7 +21,7 @@ from flatmeasure.cloth.evidence import (
 )
 from flatmeasure.cloth.ground import GroundView, Mask, Scalar, view_ground, view_other_ground
 from flatmeasure.cloth.hints import Marks
-from flatmeasure.cloth.spread import Smoother, smoother
+from flatmeasure.cloth.spread import Smoother, smoother, steps_along
 from flatmeasure.errors import ClothNotFound
 from flatmeasure.photos.camera import Points
 from flatmeasure.photos.photo import Pixels
@@ -165,6 +165,6 @@ def _with_marks(log_odds: Scalar, allowed: Mask, marks: Marks) -> Scalar:
 def _picture_smoother(smooth: Pixels, allowed: Mask) -> Smoother:
     lab = np.asarray(cv2.cvtColor(smooth, cv2.COLOR_RGB2LAB), dtype=np.uint8)
     features = lab.astype(np.float32) * np.array([1.0, 1.5, 1.5], np.float32)
-    steps = np.abs(np.diff(features, axis=1)).sum(axis=2)[allowed[:, 1:]]
+    steps = steps_along(features, axis=1)[allowed[:, 1:]]
     softness = max(6.0, 1.5 * float(np.median(steps)) if steps.size else 6.0)
     return smoother(features, softness, _SPREAD_STRENGTH)

@@ -15,8 +15,9 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg.lapack import spttrf, spttrs
 
-from flatmeasure.cloth.ground import Scalar
+from flatmeasure.cloth.ground import Scalar, over_channels
 
 _ROUNDS = 3
 _LEAST_LINK = 1e-4  # nothing is cut off for good
@@ -24,29 +25,21 @@ _LEAST_LINK = 1e-4  # nothing is cut off for good
 
 @dataclass(frozen=True, eq=False)
 class _Chains:
-    """I + L eliminated, L the Laplacian of chains that run down the rows of a picture (H, W); (H, 1, W) each.
+    """I + L eliminated, L the Laplacian of the lines of a picture, which lie end to end in one chain.
 
     Attributes
     ----------
-    pivot : float32 array
-        Inverses of the pivots.
-    carried, kept : float32 array
-        What a row takes over from the one before it on the way down, and from the one after it on the way up.
+    pivots, carried : float32 array
+        LAPACK's factors: D, and what lies beside the diagonal of L.
     """
 
-    pivot: Scalar
+    pivots: Scalar
     carried: Scalar
-    kept: Scalar
 
     def solve(self, b: Scalar) -> Scalar:
-        """X of (I + L) x = b, for b (H, 2, W) (L. H. Thomas's algorithm)."""
-        x = b * self.pivot
-        step = np.empty_like(x[0])
-        for row, before, carried in zip(x[1:], x, self.carried[1:], strict=False):
-            row += np.multiply(before, carried, out=step)
-        for row, after, kept in zip(x[-2::-1], x[::-1], self.kept[-2::-1], strict=False):
-            row += np.multiply(after, kept, out=step)
-        return x
+        """X of (I + L) x = b, for b (2, lines, places)."""
+        x, _ = spttrs(self.pivots, self.carried, b.reshape(2, -1).T)
+        return np.asarray(x.T.reshape(b.shape))
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,10 +50,10 @@ class Smoother:
 
     def spread(self, evidence: Scalar, certainty: Scalar) -> Scalar:
         """Smooth evidence, weighted by its certainty (both (H, W)), within the picture's edges."""
-        both = np.stack([certainty * evidence, certainty], axis=1)
+        both = np.stack([certainty * evidence, certainty])
         for across, down in self.rounds:
-            both = down.solve(_turned(across.solve(_turned(both))))
-        return np.asarray(both[:, 0] / np.maximum(both[:, 1], 1e-6), dtype=np.float32)
+            both = _turned(down.solve(_turned(across.solve(both))))
+        return np.asarray(both[0] / np.maximum(both[1], 1e-6), dtype=np.float32)
 
 
 def smoother(features: NDArray[np.float32], softness: float, strength: float) -> Smoother:
@@ -69,28 +62,25 @@ def smoother(features: NDArray[np.float32], softness: float, strength: float) ->
     Neighbours belong together by exp(-|difference| / softness), differences summed over the channels; ``strength`` is
     the lambda of all rounds together.
     """
-    down = _link(features, softness)
-    across = _link(np.ascontiguousarray(features.transpose(1, 0, 2)), softness)
+    across, down = (cv2.exp(-steps_along(features, axis) / softness) + _LEAST_LINK for axis in (1, 0))
+    down = down.T
     shares = [strength * 1.5 * 4.0 ** (_ROUNDS - 1 - k) / (4.0**_ROUNDS - 1.0) for k in range(_ROUNDS)]  # equation 16
     return Smoother(tuple((_eliminated(across * share), _eliminated(down * share)) for share in shares))
 
 
-def _link(features: NDArray[np.float32], softness: float) -> Scalar:
-    step = np.abs(np.diff(features, axis=0)).sum(axis=2)
-    return np.asarray(cv2.exp(-step / softness) + _LEAST_LINK, dtype=np.float32)
+def steps_along(features: NDArray[np.float32], axis: int) -> Scalar:
+    """Difference of each pixel of (H, W, C) from the one before, summed over the channels."""
+    return over_channels(np.abs(np.diff(features, axis=axis)))
 
 
 def _eliminated(link: Scalar) -> _Chains:
-    """Of links (H - 1, W) between the rows."""
-    ends = np.zeros((1, link.shape[1]), np.float32)
-    above, below = np.concatenate([ends, link]), np.concatenate([link, ends])
-    pivot, kept = np.empty_like(above), np.empty_like(above)
-    before = ends[0]
-    for i in range(len(above)):
-        pivot[i] = 1.0 / (1.0 + above[i] * (1.0 - before) + below[i])
-        before = kept[i] = below[i] * pivot[i]
-    return _Chains(pivot[:, None], (above * pivot)[:, None], kept[:, None])
+    """Of links (lines, places - 1) between neighbours."""
+    beside = np.pad(link, ((0, 0), (0, 1)))  # nothing links the end of one line to the start of the next
+    diagonal = 1.0 + beside
+    diagonal[:, 1:] += link
+    pivots, carried, _ = spttrf(diagonal.ravel(), -beside.ravel()[:-1])
+    return _Chains(pivots, carried)
 
 
 def _turned(both: Scalar) -> Scalar:
-    return np.ascontiguousarray(both.transpose(2, 1, 0))
+    return np.ascontiguousarray(both.transpose(0, 2, 1))
