@@ -22,6 +22,7 @@ _COLOUR_LIMIT = 3.0
 _LEARNED_SURE, _PRINT_SHARE = 2.0, 0.1
 _PRINT_PATCHES, _SMALLEST_PATCH, _RIM = 4, 4, 3  # fewer patches are no print; smaller ones, in pixels, are specks
 _BINS = (32, 64, 64)  # L*, a*, b*
+_BLUR = np.array([0.25, 0.5, 0.25])
 _RARE = 1e-5  # share of a colour that says nothing
 _CROSS = np.array([[0, 1, 0], [1, 1, 1], [0, 1, 0]], np.uint8)
 _DARK, _CLEARLY_DARKER = 2.0, 1.5  # distances to lit ground
@@ -107,7 +108,7 @@ def paint_over(view: GroundView, small: Pixels, medium: Pixels) -> tuple[Pixels,
     size = (max(1, small.shape[1] // _PAINT_SHRINK), max(1, small.shape[0] // _PAINT_SHRINK))
     weighted = np.concatenate([small * ground, ground], axis=2)
     blurred = cv2.GaussianBlur(cv2.resize(weighted, size, interpolation=cv2.INTER_AREA), (0, 0), _PAINT_BLUR)
-    blurred += weighted.mean(axis=(0, 1)) * 1e-3 + 1e-9  # where no ground is near
+    blurred = blurred + np.array(cv2.mean(weighted), np.float32) * 1e-3 + 1e-9  # where no ground is near
     colours = np.asarray(blurred[:, :, :3] / blurred[:, :, 3:], dtype=np.float32)
     paint = cv2.resize(colours, (small.shape[1], small.shape[0]))[window]
     hidden = cv2.dilate(as_bytes(~view.allowed), np.ones((3, 3), np.uint8))[window]
@@ -135,7 +136,8 @@ def in_a_print(ground: Scalar, learned: Scalar, width: float) -> Mask:
 def _patches_in(pieces: cv2.typing.MatLike, mask: Mask) -> NDArray[np.int64]:
     """How many patches of a mask lie in each of some numbered areas."""
     number, patches, stats, _ = cv2.connectedComponentsWithStats(as_bytes(mask), connectivity=4)
-    piece_of = pieces.ravel()[np.unique(patches, return_index=True)[1]]
+    piece_of = np.zeros(number, np.int32)
+    piece_of[patches] = pieces  # every patch lies within one area
     counted = (np.arange(number) > 0) & (stats[:, cv2.CC_STAT_AREA] >= _SMALLEST_PATCH)
     return np.bincount(piece_of[counted], minlength=int(pieces.max()) + 1)
 
@@ -163,10 +165,6 @@ def _dilated(mask: Mask, steps: int) -> Mask:
 
 def _histogram(bins: NDArray[np.int32], weights: Scalar) -> Scalar:
     counts = np.bincount(bins, weights, int(np.prod(_BINS))).reshape(_BINS).astype(np.float32)
-    for axis in range(3):
-        rolled = np.moveaxis(counts, axis, 0)
-        blurred = 0.5 * rolled
-        blurred[1:] += 0.25 * rolled[:-1]
-        blurred[:-1] += 0.25 * rolled[1:]
-        counts = np.moveaxis(blurred, 0, axis)
-    return np.asarray(counts.ravel() / max(float(counts.sum()), 1e-6), dtype=np.float32)
+    blurred = cv2.sepFilter2D(counts, -1, _BLUR, _BLUR, borderType=cv2.BORDER_CONSTANT)  # along L* and a*
+    blurred = cv2.sepFilter2D(blurred.reshape(-1, _BINS[2]), -1, _BLUR, np.ones(1), borderType=cv2.BORDER_CONSTANT)
+    return np.asarray(blurred.ravel() / max(float(blurred.sum()), 1e-6), dtype=np.float32)
