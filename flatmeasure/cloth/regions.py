@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from flatmeasure.cloth.ground import Mask, Scalar
+from flatmeasure.cloth.ground import Mask, Scalar, as_bytes
 from flatmeasure.masks import distance_px
 from flatmeasure.photos.camera import Points
 from flatmeasure.photos.photo import Pixels
@@ -79,13 +79,14 @@ def clean_mask(probability: Scalar, cloth: Mask, sizes: Sizes, kept_open: Mask, 
     cleaned, nibbled = np.zeros_like(cloth), np.zeros_like(cloth)
     labels, count = _labelled(cloth)
     for k in range(1, count):
-        piece = labels == k
-        if piece.sum() >= sizes.piece_area and _inner_width(piece) >= sizes.piece_width:
-            filled = _fill_openings(piece, probability, sizes, kept_open)
-            notches = _print_notches(filled, like_ground, sizes) & ~kept_open
-            cleaned |= filled | notches
+        window = _window(labels == k)
+        piece = labels[window] == k
+        if np.count_nonzero(piece) >= sizes.piece_area and _inner_width(piece) >= sizes.piece_width:
+            filled = _fill_openings(piece, probability[window], sizes, kept_open[window])
+            notches = _print_notches(filled, like_ground[window], sizes) & ~kept_open[window]
+            cleaned[window] |= filled | notches
             if notches.any():
-                nibbled |= filled | notches
+                nibbled[window] |= filled | notches
     return CleanMask(cleaned, nibbled)
 
 
@@ -111,8 +112,8 @@ def trace_regions(
         piece = labels == k
         window = _window(piece)
         contrast = _boundary_contrast(piece[window], cloth[window], picture[window])
-        certainty = float(np.clip((probability[piece].mean() - 0.5) / (_WELL_INSIDE - 0.5), 0.0, 1.0))
-        most = _DOUBT if doubtful[piece].any() else 1.0
+        certainty = float(np.clip((cv2.mean(probability, as_bytes(piece))[0] - 0.5) / (_WELL_INSIDE - 0.5), 0.0, 1.0))
+        most = _DOUBT if (doubtful & piece).any() else 1.0
         regions.append(_trace(piece, window, min(contrast * certainty, most), to_photo))
     return tuple(regions)
 
@@ -127,7 +128,7 @@ def _window(piece: Mask) -> tuple[slice, slice]:
 
 
 def _labelled(mask: Mask) -> tuple[NDArray[np.int32], int]:
-    count, labels = cv2.connectedComponents(mask.astype(np.uint8), connectivity=4)
+    count, labels = cv2.connectedComponents(as_bytes(mask), connectivity=4)
     return np.asarray(labels, dtype=np.int32), count
 
 
@@ -161,6 +162,8 @@ def _print_notches(piece: Mask, like_ground: Mask, sizes: Sizes) -> Mask:
     They are larger than the fillet by which closing rounds a right angle.
     """
     labels, count = _labelled(piece & like_ground)
+    if count <= _PRINT_OPENINGS:
+        return np.zeros_like(piece)
     areas = np.bincount(labels.ravel(), minlength=count)
     dots = [labels == k for k in range(1, count) if sizes.hole_area <= areas[k] < _MOST_OF_A_PRINT * piece.sum()]
     widths = [width for width in map(_inner_width, dots) if width >= sizes.hole_width]
@@ -214,14 +217,13 @@ def _boundary_contrast(piece: Mask, cloth: Mask, picture: Pixels) -> float:
     """
     inside = ~_grown(~piece, 1) & _grown(~piece, 5)
     outside = ~_grown(piece, 1) & _grown(piece, 5) & ~cloth
-    colours = picture.astype(np.float32)
-    sums = [cv2.blur(np.dstack([colours, np.full(piece.shape, 255.0, np.float32)]) * s[:, :, None], _WINDOW)
-            for s in (inside, outside)]  # fmt: skip
+    counted = cv2.merge([*cv2.split(picture), np.full(piece.shape, 255, np.uint8)])
+    sums = [cv2.boxFilter(cv2.copyTo(counted, as_bytes(side)), cv2.CV_32F, _WINDOW) for side in (inside, outside)]
     edge = piece & _grown(~piece, 1) & (sums[0][:, :, 3] > 5.0) & (sums[1][:, :, 3] > 5.0)
     if not edge.any():
         return 0.0
     first, second = (side[edge][:, :3] / side[edge][:, 3:] for side in sums)
-    step = np.sqrt(np.square(first - second).sum(axis=1))
+    step = np.linalg.norm(first - second, axis=1)
     return float(np.mean(np.clip(step / _CLEAR_STEP, 0.0, 1.0)))
 
 

@@ -25,6 +25,8 @@ def doubtful_pieces(cloth: Mask, learned: Scalar) -> Mask:
 def reaching_in(cloth: Mask, learned: Scalar) -> Mask:
     """The pieces that may be a hand or an arm: small beside another, rather no cloth, cut off by the picture's edge."""
     small = _small_pieces(cloth, learned, _RATHER_NONE)
+    if not small.any():
+        return small
     labels = cv2.connectedComponents(small.astype(np.uint8), connectivity=4)[1]
     rims = (labels[:2], labels[-2:], labels[:, :2], labels[:, -2:])
     cut_off = np.unique(np.concatenate([rim.ravel() for rim in rims]))
@@ -43,6 +45,8 @@ def _small_pieces(cloth: Mask, learned: Scalar, most_odds: float) -> Mask:
 
 def things_among(doubtful: Mask, allowed: Mask, picture: Pixels) -> Mask:
     """The doubtful pieces that look like things; ``allowed`` is where cloth may lie."""
+    if not doubtful.any():
+        return doubtful
     beyond = cv2.dilate((~np.pad(allowed, 1)).astype(np.uint8), np.ones((5, 5), np.uint8))[1:-1, 1:-1] > 0
     things = np.zeros_like(doubtful)
     count, labels = cv2.connectedComponents(doubtful.astype(np.uint8), connectivity=4)
