@@ -5,6 +5,7 @@ Picture: pixels, (x, y), y down, centres at whole numbers, of the upright photo.
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import cv2
 import numpy as np
@@ -14,6 +15,7 @@ from flatmeasure.polygons import cross
 
 Points = NDArray[np.float64]
 
+SETTLED = 1e-8  # of the focal length: a smaller step of Newton's method leaves an error of about its square
 FULL_FRAME_DIAGONAL_MM = 43.2666  # diagonal of 36 x 24 mm, to which "35 mm equivalent" refers
 
 
@@ -33,6 +35,23 @@ class Camera:
     focal_px: float
     principal_point_px: tuple[float, float]
     radial: tuple[float, ...] = (0.0, 0.0)
+
+    @cached_property
+    def growth(self) -> tuple[float, ...]:
+        """1, k1, k2, ...: distorted over undistorted radius as a polynomial in its square."""
+        return (1.0, *self.radial)
+
+    @cached_property
+    def slopes(self) -> tuple[float, ...]:
+        """Derivative of the distorted radius as a polynomial in the squared undistorted radius."""
+        return tuple((2 * i + 1) * term for i, term in enumerate(self.growth))
+
+    @cached_property
+    def fold_radius(self) -> float:
+        """Smallest undistorted radius at which the distorted one stops growing; infinite where it never does."""
+        inverse = np.roots(self.slopes)  # of s = r^2: led by 1, so that a term near zero makes no root of huge size
+        folds = inverse.real[(np.abs(inverse.imag) < 1e-9) & (inverse.real > 1e-12)]
+        return float(1.0 / np.sqrt(folds.max())) if len(folds) else np.inf  # a million focal lengths out are none
 
     def matrix(self) -> Points:
         """(3, 3) camera matrix."""
@@ -90,13 +109,8 @@ def project(points_mm: Points, camera: Camera, pose: Pose) -> Points:
 def distort(flat: Points, camera: Camera) -> Points:
     """Undistorted directions (N, 2) in units of the focal length to pixels (N, 2)."""
     r2 = np.sum(flat**2, axis=1, keepdims=True)
-    seen: Points = flat * _polynomial(_growth(camera), r2) * camera.focal_px + np.asarray(camera.principal_point_px)
+    seen: Points = flat * _polynomial(camera.growth, r2) * camera.focal_px + np.asarray(camera.principal_point_px)
     return seen
-
-
-def _growth(camera: Camera) -> tuple[float, ...]:
-    """1, k1, k2, ...: distorted over undistorted radius as a polynomial in its square."""
-    return (1.0, *camera.radial)
 
 
 def _polynomial(terms: tuple[float, ...], x: Points) -> Points:
@@ -110,32 +124,22 @@ def _polynomial(terms: tuple[float, ...], x: Points) -> Points:
 def undistort(points_px: Points, camera: Camera) -> Points:
     """Pixels (N, 2) to undistorted directions (N, 2) in units of the focal length.
 
-    The radial polynomial is inverted by Newton's method in the radius; 10 steps bring it below 1e-12. A strong barrel
-    polynomial folds back on itself at some radius: pixels beyond its reach are put at that radius.
+    The radial polynomial is inverted by Newton's method in the radius to below 1e-12, in at most 10 steps. A strong
+    barrel polynomial folds back on itself at some radius: pixels beyond its reach are put at that radius.
     """
-    growth = _growth(camera)
-    slopes = tuple((2 * i + 1) * term for i, term in enumerate(growth))
     bent = (points_px - np.asarray(camera.principal_point_px)) / camera.focal_px
     target = np.linalg.norm(bent, axis=1)
-    limit = 0.999 * _fold_radius(slopes)
+    limit = 0.999 * camera.fold_radius
     radius = np.minimum(target, limit)
     for _ in range(10):
-        r2 = radius**2
-        off = radius * _polynomial(growth, r2) - target
-        radius = np.clip(radius - off / _polynomial(slopes, r2), 0.0, limit)
+        r2, before = radius**2, radius
+        off = radius * _polynomial(camera.growth, r2) - target
+        radius = np.clip(radius - off / _polynomial(camera.slopes, r2), 0.0, limit)
+        if (np.abs(radius - before) < SETTLED).all():
+            break
     ratio = np.divide(radius, target, out=np.ones_like(target), where=target > 0)
     flat: Points = bent * ratio[:, None]
     return flat
-
-
-def _fold_radius(slopes: tuple[float, ...]) -> float:
-    """Smallest radius at which the distorted radius stops growing; infinite for a lens that never folds.
-
-    ``slopes``: its derivative as a polynomial in the squared radius.
-    """
-    inverse = np.roots(slopes)  # of s = r^2: led by 1, so that a term near zero makes no root of astronomic size
-    folds = inverse.real[(np.abs(inverse.imag) < 1e-9) & (inverse.real > 1e-12)]
-    return float(1.0 / np.sqrt(folds.max())) if len(folds) else np.inf  # folds a million focal lengths out are none
 
 
 def to_plane(points_px: Points, camera: Camera, pose: Pose, z_mm: float | Points = 0.0) -> Points:
@@ -160,7 +164,8 @@ def to_plane(points_px: Points, camera: Camera, pose: Pose, z_mm: float | Points
 
 def mm_per_px(points_px: Points, camera: Camera, pose: Pose) -> Points:
     """(N,) size on the mat of one pixel at each point (N, 2): geometric mean over directions."""
-    at, right, down = (to_plane(points_px + np.array(step), camera, pose) for step in ([0, 0], [1, 0], [0, 1]))
+    steps = np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]])
+    at, right, down = np.split(to_plane((points_px + steps[:, None]).reshape(-1, 2), camera, pose), 3)
     a, b = right - at, down - at
     return np.asarray(np.sqrt(np.abs(cross(a, b))))
 
