@@ -142,17 +142,17 @@ def direction_steps(chain: Chain, at: NDArray[np.intp], known: NDArray[np.intp],
     s = offsets * chain.step_mm / reach_mm
     weights = (1.0 / chain.u_mm**2)[around] * (np.abs(offsets) * chain.step_mm > GAP_MM - 0.5)
     weights *= _same_side(at, known, count, offsets)
-    near = chain.points_mm[around] - chain.points_mm[at, None]
+    near = chain.points_mm.T[:, around] - chain.points_mm.T[:, at, None]
     left, right = np.minimum(s, 0.0), np.maximum(s, 0.0)
     basis = np.column_stack([np.ones_like(s), left, left**2, right, right**2])
     products = (basis[:, :, None] * basis[:, None, :]).reshape(-1, 25)
     normal = (weights @ products).reshape(-1, 5, 5)
     ridge = 1e-6 * np.trace(normal, axis1=1, axis2=2) + 1e-9  # for a side without points
     normal += ridge[:, None, None] * np.eye(5)
-    moments = np.stack([(weights * near[:, :, k]) @ basis for k in (0, 1)], axis=2)
+    moments = np.stack([(weights * part) @ basis for part in near], axis=2)
     inverse = np.linalg.inv(normal)
     fitted = inverse @ moments
-    misfit = np.sum(weights * np.sum(near**2, axis=2), axis=1) - np.sum(fitted * moments, axis=(1, 2))
+    misfit = np.sum(weights * np.sum(near**2, axis=0), axis=1) - np.sum(fitted * moments, axis=(1, 2))
     freedom = np.maximum(np.sum(weights > 0, axis=1) - 5, 1)
     behind, ahead = fitted[:, 1], fitted[:, 3]
     turn = np.arctan2(cross(behind, ahead), np.sum(behind * ahead, axis=1))

@@ -7,6 +7,7 @@ lengthen a curve.
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -223,19 +224,19 @@ def fit_curve(points_mm: Points, u_mm: Points, closed: bool = False) -> Smooth:
     affordable = _affordable(span, len(points_mm), closed)
     pieces = min(affordable[-1], max(4, round(span / USUAL_PIECE_MM)))
     trust: Points = np.ones(len(points_mm))
+    fair_u_mm = _fair(u_mm)
     for _ in range(3):
-        basis = Basis(0.0, span / pieces, pieces, closed=closed)
-        coefficients, residuals = _solve(basis, points_mm, _weights(trust, u_mm), t)
-        lengths, length = _lengths(basis, coefficients, points_mm, t)
+        fit = _solve(Basis(0.0, span / pieces, pieces, closed=closed), points_mm, trust / fair_u_mm**2, t)
+        lengths, length = _lengths(fit, t)
         in_order = float(np.mean(np.diff(lengths) > 0.0))
         if in_order < LEAST_IN_ORDER or not SHORTEST_SHARE < length / chords < LONGEST_SHARE:
             break
-        t, span, trust = lengths, length, _trust(residuals, u_mm, length / len(t))
+        t, span, trust = lengths, length, _trust(fit.residuals, u_mm, length / len(t))
     bases = [Basis(0.0, span / count, count, closed=closed) for count in affordable]
-    basis, coefficients, residuals = _chosen(bases, points_mm, _weights(trust, u_mm), t, faithful=False)
-    trust = _trust(residuals, u_mm, span / len(t))
-    coefficients, residuals = _solve(basis, points_mm, _weights(trust, u_mm), t)
-    return _smooth(basis, coefficients, (t, residuals, u_mm, trust))
+    fit = _chosen(bases, points_mm, trust / fair_u_mm**2, t, faithful=False)
+    trust = _trust(fit.residuals, u_mm, span / len(t))
+    fit = _solve(fit.basis, points_mm, trust / fair_u_mm**2, t)
+    return _smooth(fit.basis, fit.coefficients, (t, fit.residuals, u_mm, trust))
 
 
 def followed(smooth: Smooth, points_mm: Points) -> Smooth:
@@ -254,15 +255,14 @@ def followed(smooth: Smooth, points_mm: Points) -> Smooth:
     simple = smooth.basis
     counts = [count for count in _affordable(simple.span, len(points_mm), simple.closed) if count > simple.pieces]
     bases = [simple, *(Basis(0.0, simple.span / count, count, closed=simple.closed) for count in counts)]
-    weights = _weights(smooth.weights, smooth.u_mm)
-    basis, coefficients, residuals = _chosen(bases, points_mm, weights, smooth.t, faithful=True)
-    return _smooth(basis, coefficients, (smooth.t, residuals, smooth.u_mm, smooth.weights))
+    fit = _chosen(bases, points_mm, smooth.weights / _fair(smooth.u_mm) ** 2, smooth.t, faithful=True)
+    return _smooth(fit.basis, fit.coefficients, (smooth.t, fit.residuals, smooth.u_mm, smooth.weights))
 
 
-def _weights(trust: Points, u_mm: Points) -> Points:
-    """Weights of points in a fit. None counts next to nothing: where all do, a curve would run wild."""
+def _fair(u_mm: Points) -> Points:
+    """Uncertainties by which a fit weighs points. None counts next to nothing: where all do, a curve would run wild."""
     worst = WORST_U * float(np.percentile(u_mm, SURE_PERCENTILE))
-    return np.asarray(trust / np.minimum(u_mm, worst) ** 2)
+    return np.asarray(np.minimum(u_mm, worst))
 
 
 def _affordable(span: float, count: int, closed: bool) -> list[int]:
@@ -272,20 +272,33 @@ def _affordable(span: float, count: int, closed: bool) -> list[int]:
     return [pieces for pieces in PIECES if least <= pieces <= most] or [least]
 
 
-def _chosen(
-    bases: list[Basis], points_mm: Points, weights: Points, t: Points, faithful: bool
-) -> tuple[Basis, Points, Points]:
-    """Basis that the information criterion prefers, with its coefficients and residuals."""
+@dataclass(frozen=True, eq=False)
+class _Fit:
+    """Least-squares coefficients of a basis, and at each point how far it is off (N, 2) and the derivative (N, 2)."""
+
+    basis: Basis
+    coefficients: Points
+    away: Points
+    speed: Points
+
+    @cached_property
+    def residuals(self) -> Points:
+        """(N,) across the curve."""
+        return np.asarray(cross(self.speed, self.away) / np.linalg.norm(self.speed, axis=1))
+
+
+def _chosen(bases: list[Basis], points_mm: Points, weights: Points, t: Points, faithful: bool) -> _Fit:
+    """The fit that the information criterion prefers."""
     apart_mm = THREAD_MM if faithful else CORRELATED_MM
     independent = max(4.0, min(float(len(t)), bases[0].span / apart_mm))
     price = 2.0 if faithful else np.log(independent)
-    best, best_score, worse = (bases[0], np.zeros(0), np.zeros(0)), np.inf, 0
+    best, best_score, worse = _Fit(bases[0], *np.zeros((3, 0, 2))), np.inf, 0
     for basis in bases:
-        coefficients, residuals = _solve(basis, points_mm, weights, t)
-        misfit = float(weights @ residuals**2) / len(t)
+        fit = _solve(basis, points_mm, weights, t)
+        misfit = float(weights @ fit.residuals**2) / len(t)
         score = independent * np.log(misfit + 1e-12) + basis.count * price
         if score < best_score:
-            best, best_score, worse = (basis, coefficients, residuals), score, 0
+            best, best_score, worse = fit, score, 0
         else:
             worse += 1
         if worse == 3:
@@ -293,27 +306,24 @@ def _chosen(
     return best
 
 
-def _solve(basis: Basis, points_mm: Points, weights: Points, t: Points) -> tuple[Points, Points]:
-    """Least-squares coefficients, and the residuals across the curve."""
+def _solve(basis: Basis, points_mm: Points, weights: Points, t: Points) -> _Fit:
+    """Least-squares fit to points at parameters."""
     rows = basis.rows(t)
     weighted = (rows * weights[:, None]).T
     normal = weighted @ rows
     normal += 1e-9 * np.trace(normal) * np.eye(len(normal))
     coefficients = np.asarray(np.linalg.solve(normal, weighted @ points_mm), dtype=np.float64)
-    speed = basis.rows(t, 1) @ coefficients
-    residuals = cross(speed, points_mm - rows @ coefficients) / np.linalg.norm(speed, axis=1)
-    return coefficients, residuals
+    return _Fit(basis, coefficients, points_mm - rows @ coefficients, basis.rows(t, 1) @ coefficients)
 
 
-def _lengths(basis: Basis, coefficients: Points, points_mm: Points, t: Points) -> tuple[Points, float]:
+def _lengths(fit: _Fit, t: Points) -> tuple[Points, float]:
     """Lengths along a curve to the feet of points, and of all of it."""
-    speed = basis.rows(t, 1) @ coefficients
-    away = points_mm - basis.rows(t) @ coefficients
-    feet = np.clip(t + np.sum(away * speed, axis=1) / np.sum(speed**2, axis=1), 0.0, basis.span)
+    basis = fit.basis
+    feet = np.clip(t + np.sum(fit.away * fit.speed, axis=1) / np.sum(fit.speed**2, axis=1), 0.0, basis.span)
     feet = np.maximum.accumulate(feet)
     ring = np.append(feet, feet[0] + basis.span) if basis.closed else feet
     middle = 0.5 * (ring[:-1] + ring[1:])
-    steps = np.diff(ring) * np.linalg.norm(basis.rows(middle, 1) @ coefficients, axis=1)
+    steps = np.diff(ring) * np.linalg.norm(basis.rows(middle, 1) @ fit.coefficients, axis=1)
     lengths = np.concatenate([[0.0], np.cumsum(steps)])
     return lengths[: len(t)], float(lengths[-1])
 
@@ -327,7 +337,7 @@ def _trust(residuals: Points, u_mm: Points, step_mm: float) -> Points:
     scaled = residuals / (OUTLIER * max(1.0, spread) * u_mm)
     weights = np.asarray(1.0 / (1.0 + scaled**2) ** 2)
     side = np.where(weights < 0.5, np.sign(residuals), 0.0)
-    bounds = np.flatnonzero(np.diff(side, prepend=np.nan, append=np.nan))
+    bounds = np.concatenate([[0], np.flatnonzero(side[1:] != side[:-1]) + 1, [len(side)]])
     for run in np.flatnonzero(np.diff(bounds) * step_mm > OUTLIERS_MM):
         if side[bounds[run]] != 0.0:
             weights[bounds[run] : bounds[run + 1]] = 1.0

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
@@ -38,7 +39,7 @@ class Chain:
     def around_mm(self) -> float:
         return float(self.places[-1])
 
-    @property
+    @cached_property
     def step_mm(self) -> float:
         return float(np.median(np.diff(self.places)))
 
