@@ -104,7 +104,7 @@ def _change(points: Points, moves: Points, measure: Measure) -> NDArray[np.float
 
 
 def _polyline_length(points: Points) -> NDArray[np.float64]:
-    return np.asarray(np.sum(np.linalg.norm(np.diff(points, axis=-2), axis=-1), axis=-1))
+    return np.asarray(np.sum(np.hypot(*np.moveaxis(np.diff(points, axis=-2), -1, 0)), axis=-1))
 
 
 def _chord(points: Points) -> NDArray[np.float64]:
@@ -225,7 +225,7 @@ def _extents(shape: Shape, edge: Edge) -> tuple[Quantity, Quantity]:
         if turned:
             chord = np.stack([-chord[..., 1], chord[..., 0]], axis=-1)
         unit = chord / np.linalg.norm(chord, axis=-1, keepdims=True)
-        return np.asarray(np.ptp(np.sum(points * unit[..., None, :], axis=-1), axis=-1))
+        return np.asarray(np.ptp(points @ unit[..., None], axis=-2)[..., 0])
 
     def quantity(turned: bool) -> Quantity:
         shared = _change(shape.points_mm, shape.moves, lambda points: extent(points, turned))

@@ -149,10 +149,11 @@ def _from_lower_left(fit: FittedOutline) -> FittedOutline:
 
 def _resample(line: Points) -> Points:
     """A polyline with further points on its long segments, none over SPACING_MM apart."""
-    lengths = np.linalg.norm(np.diff(line, axis=0), axis=1)
-    parts = np.maximum(1, np.ceil(lengths / SPACING_MM).astype(int))
-    pieces = [a + (b - a) * np.arange(n)[:, None] / n for a, b, n in zip(line[:-1], line[1:], parts, strict=True)]
-    return np.concatenate([*pieces, line[-1:]])
+    steps = np.diff(line, axis=0)
+    parts = np.maximum(1, np.ceil(np.linalg.norm(steps, axis=1) / SPACING_MM).astype(int))
+    segment = np.repeat(np.arange(len(parts)), parts)
+    share = (np.arange(len(segment)) - np.repeat(np.cumsum(parts) - parts, parts)) / parts[segment]
+    return np.concatenate([line[segment] + share[:, None] * steps[segment], line[-1:]])
 
 
 def heights_mm(points_px: Points, normals_px: Points, view: Rectification, thickness_mm: float) -> Points:
