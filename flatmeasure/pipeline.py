@@ -28,6 +28,7 @@ from flatmeasure.view.grid import rectify_on_grid
 from flatmeasure.view.grid_alone import bare_patches, first_view
 from flatmeasure.view.lens_profile import LensProfile
 from flatmeasure.view.rectification import Rectification
+from flatmeasure.view.straight_lines import StraightLine, find_straight_lines, with_straight_lines
 
 MAX_THICKNESS_MM = 100.0
 STEEP_DEG = 30.0
@@ -132,7 +133,7 @@ def prepare(
     corners_px = [*(square.corners_px for square in squares), *bare_patches(view)]
     centre_px = np.array([[(picture.width_px - 1) / 2, (picture.height_px - 1) / 2]])
     seen = see_cloth(picture, references_px=corners_px, mm_per_px=float(view.mm_per_px(centre_px)[0]))
-    return PreparedPhoto(picture, view, seen)
+    return PreparedPhoto(picture, view, seen, find_straight_lines(picture, view))
 
 
 @dataclass(frozen=True, eq=False)
@@ -145,11 +146,14 @@ class PreparedPhoto:
     view : Rectification
         From the references alone, or from the mat's grid where there are none.
     seen : SeenCloth
+    straight : tuple of StraightLine
+        Lines that tell of the lens, those of cloth among them.
     """
 
     photo: Photo
     view: Rectification
     seen: SeenCloth
+    straight: tuple[StraightLine, ...]
 
     def measure(
         self,
@@ -168,7 +172,9 @@ class PreparedPhoto:
         if not regions:
             raise ClothNotFound(f"{_TOO_ALIKE} {_LAY_A_SHEET}")
         tell("reading the mat's grid")
-        view = rectify_on_grid(self.photo, self.view, grid_mm, covered_px=[region.outline_px for region in regions])
+        covered_px = [region.outline_px for region in regions]
+        view = with_straight_lines(self.view, self.straight, covered_px=covered_px)
+        view = rectify_on_grid(self.photo, view, grid_mm, covered_px=covered_px)
         names, pieces, unfit = _names(), [], []
         name = next(names)
         for region in regions:

@@ -259,6 +259,7 @@ class Measurement:
                     "height_mm": round(float(view.pose.centre_mm[2]), 1),
                     "tilt_deg": round(view.pose.tilt_deg, 2),
                 },
+                "straight_lines_px": [_listed(ends, PX_DIGITS) for ends in view.straight_px],
                 "growth_px": {"value": round(view.growth_px[0], 3), "u": round(view.growth_px[1], 3)},
             },
             "thickness_mm": self.thickness_mm,

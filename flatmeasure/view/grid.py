@@ -88,7 +88,7 @@ def rectify_on_grid(
     solved = rectify_references([*others, replace(grid, u_log_size=u_log_pitch)], view.solution.prior)
     strain = abs(solved.solution.unknowns[LOG_PITCH]) / u_log_pitch
     if np.max(solved.solution.chi_square) < CHI_SQUARE_LIMIT and strain < STRAIN_LIMIT:
-        return replace(solved, notes=(*view.notes, *solved.notes))
+        return replace(solved, notes=(*view.notes, *solved.notes), straight_px=view.straight_px)
     if pitch_mm is None:
         return view  # no flat, square grid: a checked sheet, say
     note = Note(

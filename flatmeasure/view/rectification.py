@@ -78,6 +78,8 @@ class Rectification:
     solution : Solution
         The least-squares problem behind it.
     notes : tuple of Note
+    straight_px : tuple of (2, 2) array
+        Ends of the lines taken as straight, which told of the lens.
     """
 
     camera: Camera
@@ -87,6 +89,7 @@ class Rectification:
     references: tuple[PlacedReference, ...]
     solution: Solution
     notes: tuple[Note, ...]
+    straight_px: tuple[Points, ...] = ()
 
     @property
     def laid(self) -> tuple[PlacedReference, ...]:
