@@ -19,7 +19,7 @@ from skimage.restoration import unwrap_phase
 
 from flatmeasure.errors import Note
 from flatmeasure.photos.camera import Camera, Points, Pose, mm_per_px, project, to_plane
-from flatmeasure.photos.photo import Photo
+from flatmeasure.photos.photo import Photo, Pixels
 from flatmeasure.references.figures import U_LOG_PITCH, UNIT_CORNERS, Reference, Saddles
 from flatmeasure.view.bundle import CHI_SQUARE_LIMIT
 from flatmeasure.view.projection import LOG_PITCH
@@ -163,10 +163,11 @@ def _straighten(
     for outline in covered_px:
         cv2.fillPoly(shows, [_samples(outline, back)], 0)
     margin = max(1, round(MARGIN_MM / step_mm))
-    weight = cv2.erode(shows, np.ones((2 * margin + 1,) * 2, np.uint8)).astype(np.float32)
+    shows = np.asarray(cv2.erode(shows, np.ones((2 * margin + 1,) * 2, np.uint8)), dtype=np.uint8)
     blur = 2 * round(min(pitches_mm) / step_mm) + 1
-    mean = cv2.blur(grey * weight, (blur, blur)) / np.maximum(cv2.blur(weight, (blur, blur)), 1e-3)
-    light = np.asarray((grey - mean) * weight, dtype=np.float32)
+    sums, counts = (cv2.boxFilter(part, cv2.CV_32F, (blur, blur)) for part in (cv2.copyTo(grey, shows), shows))
+    weight = shows.astype(np.float32)
+    light = np.asarray((grey - sums / np.maximum(counts, 1e-3)) * weight, dtype=np.float32)
     return _Plan(_even(light, weight, 4 * blur), weight, step_mm, to_picture)
 
 
@@ -186,7 +187,7 @@ def _even(light: Image, weight: Image, width: int) -> Image:
     return np.asarray(np.clip(light * cv2.resize(gain, light.shape[::-1]), -1.0, 1.0), dtype=np.float32)
 
 
-def _warped(photo: Photo, to_picture: Points, size: tuple[int, int], px_per_sample: float) -> Image:
+def _warped(photo: Photo, to_picture: Points, size: tuple[int, int], px_per_sample: float) -> Pixels:
     """Grey picture at the plan's samples; reduced by area first, so that fine lines fade instead of aliasing."""
     grey = cv2.cvtColor(photo.rgb, cv2.COLOR_RGB2GRAY)
     reduce = max(1, int(px_per_sample))
@@ -194,7 +195,7 @@ def _warped(photo: Photo, to_picture: Points, size: tuple[int, int], px_per_samp
         grey = cv2.resize(grey, None, fx=1.0 / reduce, fy=1.0 / reduce, interpolation=cv2.INTER_AREA)
     shrink = np.array([[1.0, 0.0, 0.5 - 0.5 * reduce], [0.0, 1.0, 0.5 - 0.5 * reduce], [0.0, 0.0, reduce]])
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    return np.asarray(cv2.warpPerspective(grey, shrink @ to_picture, size, flags=flags), dtype=np.float32)
+    return np.asarray(cv2.warpPerspective(grey, shrink @ to_picture, size, flags=flags), dtype=np.uint8)
 
 
 def _samples(points_px: Points, back: NDArray[np.floating]) -> NDArray[np.int32]:
