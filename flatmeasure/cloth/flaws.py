@@ -115,9 +115,19 @@ def _reduced(crop: Pixels, size: tuple[int, int]) -> Pixels:
 
 def _smoothed(lab: Values, inside: Mask) -> Values:
     """Noise and weave averaged over the piece's own pixels alone."""
-    weight = inside.astype(np.float32)
-    sums = cv2.GaussianBlur(np.dstack([lab * weight[:, :, None], weight]), (0, 0), 1.0)
-    return np.asarray(sums[:, :, :3] / np.maximum(sums[:, :, 3:], 1e-6), dtype=np.float32)
+    return _mean(cv2.GaussianBlur(_weighted(lab, inside.astype(np.float32)), (0, 0), 1.0))
+
+
+def _weighted(lab: Values, weight: Values) -> cv2.typing.MatLike:
+    """(H, W, 4) weighted colours, and the weights."""
+    return cv2.merge([*(channel * weight for channel in cv2.split(lab)), weight])
+
+
+def _mean(sums: cv2.typing.MatLike) -> Values:
+    """(H, W, 3) colours from sums of what `_weighted` gives."""
+    *channels, weight = cv2.split(sums)
+    weight = np.maximum(weight, 1e-6)
+    return np.asarray(cv2.merge([np.asarray(channel / weight) for channel in channels]), dtype=np.float32)
 
 
 def _field(lab: Values, inside: Mask, width: float) -> Values:
@@ -125,13 +135,10 @@ def _field(lab: Values, inside: Mask, width: float) -> Values:
     weight = inside.astype(np.float32)
     field = np.zeros_like(lab)
     for _ in range(2):
-        parts = np.dstack([lab * weight[:, :, None], weight])
         shrink = max(1, round(width / 4.0))
-        small = cv2.resize(
-            parts, (max(1, lab.shape[1] // shrink), max(1, lab.shape[0] // shrink)), interpolation=cv2.INTER_AREA
-        )
-        sums = cv2.resize(cv2.GaussianBlur(small, (0, 0), width / shrink), (lab.shape[1], lab.shape[0]))
-        field = np.asarray(sums[:, :, :3] / np.maximum(sums[:, :, 3:], 1e-6), dtype=np.float32)
+        size = (max(1, lab.shape[1] // shrink), max(1, lab.shape[0] // shrink))
+        small = cv2.resize(_weighted(lab, weight), size, interpolation=cv2.INTER_AREA)
+        field = _mean(cv2.resize(cv2.GaussianBlur(small, (0, 0), width / shrink), (lab.shape[1], lab.shape[0])))
         away = over_channels(np.abs(lab - field))
         usual = float(np.median(away[inside]))
         weight = (inside & (away < 3.0 * usual + 6.0)).astype(np.float32)

@@ -6,8 +6,9 @@ the cluster's mean (in display-encoded values too: by a power of the scale); a p
 measured across that ray.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import reduce
 
 import cv2
 import numpy as np
@@ -84,10 +85,6 @@ class GroundModel:
         """Some of the clusters."""
         return GroundModel(self.means[which], self.whiteners[which])
 
-    def singly(self) -> "list[GroundModel]":
-        """Each cluster by itself."""
-        return [self.only(one) for one in np.eye(len(self.means), dtype=bool)]
-
 
 @dataclass(frozen=True, eq=False)
 class GroundView:
@@ -139,7 +136,13 @@ def fit_ground(colours: NDArray[np.float32], clusters: int = 6) -> GroundModel:
 
 
 def ground_distance(model: GroundModel, colours: NDArray[np.float32], shade: Shade) -> Scalar:
-    """Distance of every pixel, (H, W, 3) RGB 0 to 1, to the nearest ground colour in standard deviations.
+    """Distance of every pixel, (H, W, 3) RGB 0 to 1, to the nearest ground colour in standard deviations."""
+    nearest = reduce(np.minimum, _squared_distances(model, colours, shade))
+    return np.asarray(np.sqrt(np.maximum(nearest, 0.0)))
+
+
+def _squared_distances(model: GroundModel, colours: NDArray[np.float32], shade: Shade) -> Iterator[Scalar]:
+    """Squares of the distances to each ground colour by itself.
 
     A squared distance is a quadratic form in the channels; all clusters' forms are taken at once, as one product.
     """
@@ -150,16 +153,13 @@ def ground_distance(model: GroundModel, colours: NDArray[np.float32], shade: Sha
     red, green, blue = pixels
     products = np.stack([red * red, green * green, blue * blue, red * green, red * blue, green * blue])
     squares = np.concatenate([precision[:, [0, 1, 2], [0, 1, 2]], 2.0 * precision[:, [0, 0, 1], [1, 2, 2]]], axis=1)
-    nearest = np.full(pixels.shape[1], np.inf, np.float32)
     for length2, along, scale2 in zip(squares @ products, (lit / lit2[:, None]) @ pixels, lit2, strict=True):
         across2 = length2 - scale2 * np.square(along)  # to the ray through the cluster
-        if shade.price or shade.least == shade.most:
-            np.minimum(nearest, across2 + scale2 * np.square(along - 1.0), out=nearest)
-        if shade.least < shade.most:
-            off = along - np.clip(along, shade.least, shade.most)
-            np.minimum(nearest, across2 + scale2 * np.square(off) + shade.price**2, out=nearest)
-    distance: Scalar = np.sqrt(np.maximum(nearest, 0.0)).reshape(colours.shape[:2])
-    return distance
+        off = along - np.clip(along, shade.least, shade.most)
+        distance2 = across2 + scale2 * np.square(off) + shade.price**2
+        if shade.price:
+            np.minimum(distance2, across2 + scale2 * np.square(along - 1.0), out=distance2)
+        yield distance2.reshape(colours.shape[:2])
 
 
 def view_ground(colours: NDArray[np.float32], references_px: Sequence[Points]) -> GroundView:
@@ -220,7 +220,7 @@ def _sheet_cut_off(model: GroundModel, even: NDArray[np.float32], ring: Mask) ->
 
     The floor then is what the rings do not show; the sheet is convex, with the cloth on it.
     """
-    near = [(ground_distance(colour, even, ANY_LIGHT)[ring] < _FAR).mean() for colour in model.singly()]
+    near = [(distance2[ring] < _FAR**2).mean() for distance2 in _squared_distances(model, even, ANY_LIGHT)]
     of_floor = np.array(near) < _SELDOM
     if not of_floor.any() or of_floor.all():
         return None
@@ -276,8 +276,8 @@ def _without_cloth(floor: GroundModel, colours: NDArray[np.float32], border: Mas
     coarse, strip = np.ascontiguousarray(colours[::2, ::2]), border[::2, ::2]
     strip_width = max(1.5, BORDER_SHARE * min(strip.shape))
     kept = []
-    for colour in floor.singly():
-        near = ground_distance(colour, coarse, CAST_SHADE) < _FAR
+    for distance2 in _squared_distances(floor, coarse, CAST_SHADE):
+        near = distance2 < _FAR**2
         reached = int((strip & near).sum())
         labels = cv2.connectedComponents(as_bytes(near), connectivity=4)[1]
         area = int(np.bincount(labels.ravel())[np.unique(labels[strip & near])].sum())
@@ -310,8 +310,9 @@ def _rings_clear_of_cloth(cards: Mask, colours: NDArray[np.float32], quads_px: S
         if not own.any():
             continue
         clear |= own
-        mean = np.median(colours[own], axis=0)
-        spread = 1.48 * float(np.median(np.abs(colours[own] - mean))) + _COLOUR_NOISE
+        shown = colours[own]
+        mean = np.median(shown, axis=0)
+        spread = 1.48 * float(np.median(np.abs(shown - mean))) + _COLOUR_NOISE
         usual = GroundModel(mean[None], np.eye(3, dtype=np.float32)[None] / np.float32(spread))
         odd = as_bytes((ground_distance(usual, colours, NEARBY_LIGHT) > _FAR) & ~halo)
         labels = cv2.connectedComponents(cv2.morphologyEx(odd, cv2.MORPH_OPEN, _SQUARE))[1]

@@ -58,12 +58,12 @@ def strangeness(away: Values, inside: Mask, reach: float) -> Values:
 
 def _counted(colours: Values) -> tuple[NDArray[np.int64], Values, float]:
     """Number of each colour's bin (N, 3) -> (N,), the bins in use (U, 3), and their width in scaled codes."""
-    width = _BIN
+    width, channels = _BIN, np.ascontiguousarray(colours.T)
     while True:
-        bins = np.rint(colours / np.float32(width)).astype(np.int64)
-        bins -= bins.min(axis=0)
-        extent = tuple(int(count) for count in bins.max(axis=0) + 1)
-        flat = np.ravel_multi_index(tuple(bins.T), extent)
+        bins = np.rint(channels / np.float32(width)).astype(np.int64)
+        bins -= bins.min(axis=1, keepdims=True)
+        extent = tuple(int(count) for count in bins.max(axis=1) + 1)
+        flat = np.ravel_multi_index(tuple(bins), extent)
         used = np.flatnonzero(np.bincount(flat))
         if len(used) <= _MOST_COLOURS:
             number = np.zeros(int(used[-1]) + 1, np.int64)
