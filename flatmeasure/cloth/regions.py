@@ -161,9 +161,10 @@ def _print_notches(piece: Mask, like_ground: Mask, sizes: Sizes) -> Mask:
 
     They are larger than the fillet by which closing rounds a right angle.
     """
-    labels, count = _labelled(piece & like_ground)
-    if count <= _PRINT_OPENINGS:
+    alike = piece & like_ground
+    if np.count_nonzero(alike) < _PRINT_OPENINGS * sizes.hole_area:
         return np.zeros_like(piece)
+    labels, count = _labelled(alike)
     areas = np.bincount(labels.ravel(), minlength=count)
     dots = [labels == k for k in range(1, count) if sizes.hole_area <= areas[k] < _MOST_OF_A_PRINT * piece.sum()]
     widths = [width for width in map(_inner_width, dots) if width >= sizes.hole_width]

@@ -7,6 +7,7 @@ it, or reaching over the edge of the mat. Other rectangles stay, for pockets and
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from flatmeasure.cloth.ground import Mask, Scalar
 from flatmeasure.photos.photo import Pixels
@@ -24,13 +25,17 @@ def doubtful_pieces(cloth: Mask, learned: Scalar) -> Mask:
 
 def reaching_in(cloth: Mask, learned: Scalar) -> Mask:
     """The pieces that may be a hand or an arm: small beside another, rather no cloth, cut off by the picture's edge."""
+    if not _rims(cloth).any():
+        return np.zeros_like(cloth)
     small = _small_pieces(cloth, learned, _RATHER_NONE)
-    if not small.any():
-        return small
     labels = cv2.connectedComponents(small.astype(np.uint8), connectivity=4)[1]
-    rims = (labels[:2], labels[-2:], labels[:, :2], labels[:, -2:])
-    cut_off = np.unique(np.concatenate([rim.ravel() for rim in rims]))
+    cut_off = np.unique(_rims(labels))
     return np.asarray(np.isin(labels, cut_off[cut_off > 0]), dtype=bool)
+
+
+def _rims(values: NDArray[np.generic]) -> NDArray[np.generic]:
+    """What lies along the picture's edge."""
+    return np.concatenate([rim.ravel() for rim in (values[:2], values[-2:], values[:, :2], values[:, -2:])])
 
 
 def _small_pieces(cloth: Mask, learned: Scalar, most_odds: float) -> Mask:
