@@ -5,7 +5,7 @@ error actually made.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -37,6 +37,10 @@ class Situation:
     thickness_mm: float = 0.0
     u_log_size: float = U_LOG_SIZE
     ripple: tuple[float, float] | None = None  # scales of shifts, and of turns and bends, of the lines; drawn when None
+    u_log_focal: float = U_LOG_FOCAL
+    u_centre: float = U_CENTRE
+    u_radial: tuple[float, float] = U_RADIAL
+    beside: bool = False  # squares beside the middle of the panel's sides, not off its corners
 
 
 @dataclass(frozen=True, eq=False)
@@ -54,8 +58,9 @@ class Setup:
 
 def simulate(situation: Situation, rng: np.random.Generator) -> Setup:
     """Draw camera, lens, print and noise, and observe the squares."""
-    width = SIZE_PX[0]
-    log_focal, cx, cy, k1, k2 = rng.standard_normal(5) * [U_LOG_FOCAL, U_CENTRE * width, U_CENTRE * width, *U_RADIAL]
+    u_centre_px = situation.u_centre * SIZE_PX[0]
+    u_lens = [situation.u_log_focal, u_centre_px, u_centre_px, *situation.u_radial]
+    log_focal, cx, cy, k1, k2 = rng.standard_normal(5) * u_lens
     view = View(
         situation.height_mm,
         situation.tilt_deg,
@@ -76,7 +81,8 @@ def simulate(situation: Situation, rng: np.random.Generator) -> Setup:
     noise = Noise(situation.noise_px, ripple, growth_px)
     references = tuple(_observe(laid, scale, noise, scene, rng) for laid in _lay(situation, rng))
     panel_px = see(PANEL_MM, scene, situation.thickness_mm)
-    return Setup(camera, pose, references, known_prior(), PANEL_MM, panel_px, situation.thickness_mm)
+    known = replace(known_prior(), covariance=np.diag(np.square(u_lens)))
+    return Setup(camera, pose, references, known, PANEL_MM, panel_px, situation.thickness_mm)
 
 
 def known_prior() -> CameraPrior:
@@ -88,9 +94,11 @@ def known_prior() -> CameraPrior:
 
 
 def _lay(situation: Situation, rng: np.random.Generator) -> list[LaidReference]:
-    """Squares round the panel: the first at a corner, the second opposite, then the other two corners."""
+    """Squares round the panel: the first at one side or corner, the second opposite, then the other two."""
     gap = situation.side_mm * 0.5 + 40.0
-    corners = np.array([[-1, -1], [1, 1], [1, -1], [-1, 1]]) * np.array([350.0 + gap, 250.0])
+    off_corners = np.array([[-1, -1], [1, 1], [1, -1], [-1, 1]]) * np.array([350.0 + gap, 250.0])
+    beside = np.array([[-1, 0], [1, 0], [0, 1], [0, -1]]) * np.array([350.0 + gap, 300.0 + gap])
+    places = beside if situation.beside else off_corners
     kind: Literal["coded", "dark"] = "coded" if situation.coded else "dark"
     return [
         LaidReference(
@@ -100,7 +108,7 @@ def _lay(situation: Situation, rng: np.random.Generator) -> list[LaidReference]:
             turn_deg=float(rng.uniform(-180, 180)),
             code=index,
         )
-        for index, at in enumerate(corners[: situation.squares])
+        for index, at in enumerate(places[: situation.squares])
     ]
 
 

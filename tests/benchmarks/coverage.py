@@ -5,16 +5,27 @@ program holds the truth within 2u in about 95 of 100 cases in every class of set
 """
 
 from collections.abc import Callable
+from contextlib import nullcontext
 from dataclasses import dataclass
 from itertools import product
+from typing import Any
+from unittest.mock import patch
 
 import numpy as np
 
+from flatmeasure.view import ripple as ripple_module
 from flatmeasure.view.rectification import rectify_references
 from tests.setups import PANEL_MM, Setup, Situation, simulate
 
 PANEL_MM2 = float(np.prod(np.ptp(PANEL_MM, axis=0)))
-PRINTS = {"true": (0.0, 0.0), "usual": (1.0, 1.0)}  # scales of what lies shifted, and turned and bent
+# Scales of what lies shifted, and turned and bent; whether the program is told that nothing does.
+PRINTS = {"exact": ((0.0, 0.0), True), "true": ((0.0, 0.0), False), "usual": ((1.0, 1.0), False)}
+# Standard deviations drawn and told to the program: of the log focal length, the centre, k1 and k2.
+LENSES: dict[str, dict[str, Any]] = {
+    "by its metadata": {"u_log_focal": 0.025, "u_radial": (0.02, 0.01)},
+    "and by straight lines": {"u_log_focal": 0.025, "u_radial": (0.005, 0.006)},
+    "calibrated": {"u_log_focal": 0.003, "u_centre": 0.001, "u_radial": (0.001, 0.001)},
+}
 POINT_U_PX = 0.1  # scatter of each corner of the panel, also told to the program
 
 
@@ -76,17 +87,26 @@ def print_coverage(count: int = 600) -> None:
             _print_row(name, chosen)
 
 
-def print_design_table(count: int = 60) -> None:
-    """Errors in one situation with the true side known exactly, one to four squares: what the geometry alone allows."""
+def print_design_table(count: int = 100) -> None:
+    """Errors in one situation with the true side known exactly, by squares and by what is known of print and lens.
+
+    "Exact" is the design's own case: lines lie where a perfect print has them, and the program takes that for granted.
+    """
     print(f"geometry: 1500 mm high, tilt 12 deg, 100 mm squares of exactly known side, {count} set-ups each")
-    print(f"  {'squares':24s} {'edge rms mm':>12s} {'area rms %':>11s}")
-    for (print_, ripple), squares in product(PRINTS.items(), (1, 2, 3, 4)):
-        situation = Situation(squares=squares, noise_px=0.08, u_log_size=0.0, ripple=ripple)
-        rngs = [np.random.default_rng([squares, index]) for index in range(count)]
-        trials = [attempt(situation, simulate(situation, rng), rng) for rng in rngs]
+    print(f"  {'squares, their print and place':34s} {'lens':24s} {'edge rms mm':>12s} {'area rms %':>11s}")
+    for (print_, (ripple, told)), beside, (lens, u_lens), squares in product(
+        PRINTS.items(), (True, False), LENSES.items(), (1, 2, 4)
+    ):
+        situation = Situation(squares, noise_px=0.08, u_log_size=0.0, ripple=ripple, beside=beside, **u_lens)
+        with patch.multiple(ripple_module, PRINT_MM=np.zeros(3), LOCATED_PX=np.zeros(3)) if told else nullcontext():
+            trials = [
+                attempt(situation, simulate(situation, rng), rng)
+                for rng in (np.random.default_rng([squares, index]) for index in range(count))
+            ]
         edge = np.sqrt(np.mean(np.square([t.edge_errors for t in trials])))
         area = 100 * np.sqrt(np.mean(np.square([t.area_error for t in trials]))) / PANEL_MM2
-        print(f"  {f'{squares}, {print_}':24s} {edge:12.3f} {area:11.3f}")
+        name = f"{squares}, {print_}, {'beside' if beside else 'off corners'}"
+        print(f"  {name:34s} {lens:24s} {edge:12.3f} {area:11.3f}")
 
 
 def _classes(trials: list[Trial]) -> dict[str, list[Trial]]:
