@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from flatmeasure.cloth.ground import over_channels
 from flatmeasure.cloth.rarity import strangeness
 from flatmeasure.photos.camera import Points
-from flatmeasure.photos.photo import Photo, Pixels, halved, linear_light
+from flatmeasure.photos.photo import Photo, Pixels, linear_light
 from flatmeasure.polygons import polygon_area
 
 Values = NDArray[np.float32]
@@ -109,7 +109,8 @@ def find_flaws(photo: Photo, outline_px: Points, holes_px: Sequence[Points] = ()
 
 def _reduced(crop: Pixels, size: tuple[int, int]) -> Pixels:
     while min(crop.shape[1] // size[0], crop.shape[0] // size[1]) >= 2:
-        crop = halved(crop)
+        even = crop[: crop.shape[0] // 2 * 2, : crop.shape[1] // 2 * 2]
+        crop = np.asarray(cv2.resize(even, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA), dtype=np.uint8)
     return np.asarray(cv2.resize(crop, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
 
 

@@ -20,7 +20,7 @@ from flatmeasure.cloth.separation import Seen, look, separate
 from flatmeasure.cloth.things import doubtful_pieces, reaching_in, things_among
 from flatmeasure.errors import ClothNotFound
 from flatmeasure.photos.camera import Points
-from flatmeasure.photos.photo import Photo, Pixels, halved, load_photo
+from flatmeasure.photos.photo import Photo, Pixels, load_photo
 from flatmeasure.references.candidates import coded_candidates, grey_of
 
 _MEDIUM_PX, _SMALL_PX = 750_000, 100_000
@@ -165,8 +165,6 @@ def _reduced(rgb: Pixels, most_px: int) -> Pixels:
     if scale >= 1.0:
         return rgb
     size = (round(width * scale), round(height * scale))
-    while min(rgb.shape[1] // size[0], rgb.shape[0] // size[1]) >= 4:  # fast, and loses no sharpness
-        rgb = halved(rgb)
     return np.asarray(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
 
 

@@ -255,12 +255,6 @@ def _upright(rgb: Pixels, orientation: int) -> Pixels:
     return np.ascontiguousarray(rgb)
 
 
-def halved(pixels: Pixels) -> Pixels:
-    """A picture of half the size, each pixel the mean of four; an odd last row or column is left out."""
-    even = pixels[: pixels.shape[0] // 2 * 2, : pixels.shape[1] // 2 * 2]
-    return np.asarray(cv2.resize(even, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA), dtype=np.uint8)
-
-
 def _srgb_table() -> Light:
     code = np.arange(256) / 255.0
     linear = np.where(code <= 0.04045, code / 12.92, ((code + 0.055) / 1.055) ** 2.4)
