@@ -168,6 +168,12 @@ class Piece:
         """The cloth in the mat frame, holes left out."""
         return Polygon(self.outline_mm, self.holes_mm)
 
+    @property
+    def weak(self) -> float:
+        """Share of the outline along which the cloth has no clear step to the ground."""
+        lengths = np.array([edge.length.value for edge in self.edges])
+        return float(lengths @ [edge.weak for edge in self.edges] / np.sum(lengths))
+
     def to_dict(self) -> dict[str, Any]:
         """The piece as JSON (design, section 3)."""
         return {
