@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import uniform_filter1d
 from scipy.spatial import cKDTree
 
 from flatmeasure.edges.joints import Break
@@ -191,8 +192,8 @@ def _weak_share(shape: Shape, outline: Outline) -> NDArray[np.float64]:
 
 def _unsure(shape: Shape, outline: Outline) -> NDArray[np.bool_]:
     """Which of the fitted outline's points (P,) lie in the midst of weak ones."""
-    around = cKDTree(outline.points_px).query(shape.points_px, k=min(AROUND, len(outline.weak)))[1]
-    return np.asarray(outline.weak[around].mean(axis=1) > WEAK_SHARE)
+    around = uniform_filter1d(outline.weak.astype(np.float64), min(AROUND, len(outline.weak)), mode="wrap")
+    return np.asarray(around[cKDTree(outline.points_px).query(shape.points_px)[1]] > WEAK_SHARE)
 
 
 def _corners(shape: Shape) -> tuple[Corner, ...]:
