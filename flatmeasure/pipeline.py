@@ -21,7 +21,7 @@ from flatmeasure.photos.photo import Photo, PhotoSource, load_photo
 from flatmeasure.references.candidates import coded_candidates, grey_of
 from flatmeasure.references.figures import Rectangle, Square
 from flatmeasure.results.advice import best_remedy
-from flatmeasure.results.measurement import WEAK_SHARE, Flaw, Measurement, Piece
+from flatmeasure.results.measurement import UNSURE, WEAK_SHARE, Flaw, Measurement, Piece
 from flatmeasure.results.measures import measure_piece
 from flatmeasure.results.shape import GO_NEARER, TOO_NARROW
 from flatmeasure.view.grid import rectify_on_grid
@@ -32,7 +32,6 @@ from flatmeasure.view.straight_lines import StraightLine, find_straight_lines, w
 
 MAX_THICKNESS_MM = 100.0
 STEEP_DEG = 30.0
-UNSURE = 0.5
 REFUSAL = "cloth-refused"
 LEFT_OUT = "piece-left-out"
 REFUSED = 0.4  # where cloth and ground are this much alike, a tenth of the area was missed in trials

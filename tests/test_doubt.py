@@ -16,8 +16,8 @@ from flatmeasure.edges.joints import Break
 from flatmeasure.errors import ClothNotFound
 from flatmeasure.outline.refinement import Outline, refine_outline
 from flatmeasure.photos.photo import Photo, load_photo
-from flatmeasure.pipeline import LEFT_OUT, REFUSAL, REFUSED, UNSURE, measure
-from flatmeasure.results.measurement import Flaw, Measurement, Piece
+from flatmeasure.pipeline import LEFT_OUT, REFUSAL, REFUSED, measure
+from flatmeasure.results.measurement import UNSURE, Flaw, Measurement, Piece
 from flatmeasure.results.measures import GivenEdges, measure_piece
 from flatmeasure.results.shape import TOO_NARROW
 from flatmeasure.synthetic.rendering import render_photo

@@ -17,7 +17,7 @@ from flatmeasure.outline.refinement import Outline
 from flatmeasure.photos.camera import Points
 from flatmeasure.polygons import polygon_area, sagitta
 from flatmeasure.quantity import CORRELATION_MM, Quantity, root_sum_squares
-from flatmeasure.results.measurement import WEAK_SHARE, Corner, Edge, Piece, Traced
+from flatmeasure.results.measurement import UNSURE, WEAK_SHARE, Corner, Edge, Piece, Traced
 from flatmeasure.results.shape import OWN_FIELDS, Shape, shape_of
 from flatmeasure.view.rectification import Rectification
 
@@ -78,7 +78,7 @@ def measure_piece(
     straight = [edge for edge in edges if edge.kind == "straight"] or list(edges)
     longest = max(straight, key=lambda edge: edge.chord.value)
     along, across = _extents(outer, longest)
-    area, budget = _area(outer, inner, view)
+    area, budget = _area(outer, inner, view, confidence)
     return Piece(
         id=name,
         complete=complete,
@@ -112,8 +112,13 @@ def _chord(points: Points) -> NDArray[np.float64]:
     return np.asarray(np.linalg.norm(points[..., -1, :] - points[..., 0, :], axis=-1))
 
 
-def _area(outer: Shape, inner: Sequence[Shape], view: Rectification) -> tuple[Quantity, tuple[tuple[str, float], ...]]:
-    """Net area, and what each cause contributes to its u, largest first."""
+def _area(
+    outer: Shape, inner: Sequence[Shape], view: Rectification, confidence: float
+) -> tuple[Quantity, tuple[tuple[str, float], ...]]:
+    """Net area, and what each cause contributes to its u, largest first.
+
+    A piece that may be more or less than all the cloth is known no better than its confidence says.
+    """
     shapes = [outer, *inner]
     value = sum(float(polygon_area(shape.points_mm)) for shape in shapes)
     changes = np.sum([_change(shape.points_mm, shape.fields, polygon_area) for shape in shapes], axis=0)
@@ -125,8 +130,11 @@ def _area(outer: Shape, inner: Sequence[Shape], view: Rectification) -> tuple[Qu
     parts = {cause: float(np.sqrt(max(0.0, camera @ part @ camera))) for cause, part in view.causes.items()}
     parts |= dict(zip(OWN_FIELDS, own.tolist(), strict=True))
     parts |= {SIDES_CAUSE: sides, "noise of the outline": noise}
+    doubt = (1.0 - confidence) * value if confidence < UNSURE else 0.0
+    if doubt:
+        parts["telling cloth from ground"] = doubt
     budget = tuple(sorted(parts.items(), key=lambda item: -item[1]))
-    return Quantity(value, root_sum_squares(changes, sides, noise), "mm2"), budget
+    return Quantity(value, root_sum_squares(changes, sides, noise, doubt), "mm2"), budget
 
 
 def _noise_mm(shape: Shape) -> float:

@@ -7,8 +7,8 @@ from shapely.geometry import Polygon
 from shapely.ops import unary_union
 
 from flatmeasure.errors import FlatMeasureError
-from flatmeasure.pipeline import UNSURE, measure
-from flatmeasure.results.measurement import WEAK_SHARE, Measurement
+from flatmeasure.pipeline import measure
+from flatmeasure.results.measurement import UNSURE, WEAK_SHARE, Measurement
 from tests.benchmarks.contrast_scenes import CASES, Case, Shot, shoot
 
 SEEDS = (1, 2, 3)
