@@ -109,7 +109,9 @@ def line_effects(
     )
     noises = np.sqrt(np.bincount(line, weight**2, count))[:, None]
     kinds = np.tile([SHIFT, TURN, TURN], count)
-    return Effects(matrix, (fixed_px * noises).ravel(), (print_px * noises).ravel(), kinds)
+    fixed, sizes = (fixed_px * noises).ravel(), (print_px * noises).ravel()
+    some = fixed + sizes > 0.0  # a grid's thousand crossings have nothing in common
+    return Effects(matrix[:, some], fixed[some], sizes[some], kinds[some])
 
 
 def estimate(effects: Effects, rows: Points, misfit: Points, known: Points, known_off: Points) -> Effects:
