@@ -28,8 +28,10 @@ KNOWN = CameraPrior(
 K1 = 3
 
 
-def seen_lines(radial: tuple[float, float], rng: np.random.Generator, count: int = 8) -> list[StraightLine]:
-    """Lines in space, straight to STRAIGHT of their length, as OpenCV's lens shows them."""
+def seen_lines(
+    radial: tuple[float, float], rng: np.random.Generator, count: int = 8, bend: float = STRAIGHT
+) -> list[StraightLine]:
+    """Lines in space, straight to some share of their length, as OpenCV's lens shows them."""
     matrix = np.array([[FOCAL_PX, 0.0, 1999.5], [0.0, FOCAL_PX, 1499.5], [0.0, 0.0, 1.0]])
     lines = []
     while len(lines) < count:
@@ -38,8 +40,8 @@ def seen_lines(radial: tuple[float, float], rng: np.random.Generator, count: int
         if np.linalg.norm(chord) < 0.5:
             continue
         x = np.linspace(-1.0, 1.0, 41)[:, None]
-        bend = STRAIGHT * float(rng.standard_normal()) * np.array([-chord[1], chord[0]])
-        flat = ends[0] + (x + 1.0) / 2.0 * chord + (1.0 - x**2) * bend
+        aside = bend * float(rng.standard_normal()) * np.array([-chord[1], chord[0]])
+        flat = ends[0] + (x + 1.0) / 2.0 * chord + (1.0 - x**2) * aside
         depth = 1500.0 * (1.0 + 0.2 * float(rng.uniform(-1, 1)) * (x + 1.0))
         points = np.column_stack([flat * depth, depth])
         seen, _ = cv2.projectPoints(points, np.zeros(3), np.zeros(3), matrix, np.array([*radial, 0.0, 0.0]))
@@ -56,7 +58,9 @@ def test_lens_lies_within_its_u():
         told = lens_from_lines(KNOWN, seen_lines(radial, rng))
         off.append((told.mean[K1:] - radial) / np.sqrt(np.diag(told.covariance))[K1:])
     assert np.mean(np.abs(off) < 2.0) > 0.93
-    assert np.sqrt(np.mean(np.square(off))) == pytest.approx(1.0, abs=0.25)
+    assert np.sqrt(np.mean(np.square(off))) == pytest.approx(
+        0.9, abs=0.2
+    )  # a little careful: few lines tell how bent they are
 
 
 def test_lines_tell_more_than_is_known_beforehand():
@@ -73,6 +77,22 @@ def test_a_bent_line_among_straight_ones_does_no_harm():
     bent = StraightLine(points + 0.01 * (1.0 - x**2) * [-chord[1], chord[0]], 0.1)
     straight, mixed = lens_from_lines(KNOWN, lines[1:]), lens_from_lines(KNOWN, [bent, *lines[1:]])
     assert mixed.mean[K1] == pytest.approx(straight.mean[K1], abs=0.5 * np.sqrt(straight.covariance[K1, K1]))
+
+
+def test_one_line_alone_proves_nothing():
+    assert lens_from_lines(KNOWN, seen_lines((-0.02, 0.0), np.random.default_rng(8), 1)) is KNOWN
+
+
+@pytest.mark.parametrize("bend", [0.001, 0.002])
+def test_lines_bent_more_than_usual_are_less_sure(bend):
+    """Borders of rugs and sheets, up to seven times as bent as is taken for granted: truth mostly within 2u."""
+    off = []
+    for seed in range(100):
+        rng = np.random.default_rng(seed)
+        k1 = 0.01 * float(rng.standard_normal())
+        told = lens_from_lines(KNOWN, seen_lines((k1, 0.0), rng, 5, bend))
+        off.append((told.mean[K1] - k1) / np.sqrt(told.covariance[K1, K1]))
+    assert np.mean(np.abs(off) < 2.0) > 0.8
 
 
 @pytest.mark.skipif(not BOARDS.is_dir(), reason="the published data are not here")

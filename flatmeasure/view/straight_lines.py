@@ -48,7 +48,9 @@ _TO_LEGENDRE = np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [1.0 / 3.0, 0.0, 2.0 
 
 SAGITTA = 1.5  # that of the second Legendre polynomial, which runs from -1/2 to 1
 STRAIGHT = 3e-4  # sagitta over length, standard deviation, of boards, mats and tables (assumed; 0.3 mm in 1 m)
-DOUBTFUL = 2.0  # standard deviations at which a line loses half its weight
+DOUBTFUL = 2.0  # standard deviations at which a line loses three quarters of its weight
+FEWEST_LINES = 2
+CHI_SQUARE_MEDIAN = 0.455  # of one degree of freedom
 LENS_ROUNDS = 6
 AGREES = 3.0  # standard deviations between the lens that lines show and the one that the references show
 K1, RADIAL = 3, slice(3, 5)
@@ -127,10 +129,12 @@ def with_straight_lines(
 def lens_from_lines(prior: CameraPrior, lines: Sequence[StraightLine]) -> CameraPrior:
     """What is known of the lens once lines are taken as straight.
 
-    Gauss-Newton with Cauchy weights, so that a line among others that is not straight does no harm. How much lines
-    wave (their third and fourth degree) is taken for how much they may bend as well.
+    Gauss-Newton with weights that fall off, so that a line among others that is not straight does no harm (S. Geman and
+    D. E. McClure, "Statistical methods for tomographic image reconstruction", 1987). How much a line waves (its third
+    and fourth degree) is taken for how much it may bend as well, and all are less sure where most of them are bent more
+    than is usual. One line alone proves nothing: a rug's border may be bent.
     """
-    if not lines:
+    if len(lines) < FEWEST_LINES:
         return prior
     fits = [_polynomials(line) for line in lines]
     known = np.linalg.inv(prior.covariance)
@@ -141,8 +145,10 @@ def lens_from_lines(prior: CameraPrior, lines: Sequence[StraightLine]) -> Camera
         slopes = np.stack([(_bends(lens + change, fits) - bends)[:, 0] for change in np.diag(step)], axis=1) / step
         u_px = np.sqrt(np.array([f.u_px for f in fits]) ** 2 + np.sum(bends[:, 1:] ** 2, axis=1))
         doubt = np.einsum("ij,jk,ik->i", slopes, covariance, slopes)
-        weight = 1.0 / (1.0 + bends[:, 0] ** 2 / (DOUBTFUL**2 * (u_px**2 + doubt))) ** 2 / u_px**2
-        weighted = (slopes * weight[:, None]).T
+        off = bends[:, 0] ** 2 / (u_px**2 + doubt)
+        usual = max(1.0, float(np.median(off)) / CHI_SQUARE_MEDIAN * len(off) / max(1, len(off) - 2))
+        trust = 1.0 / (1.0 + off / (usual * DOUBTFUL**2)) ** 2
+        weighted = (slopes * (trust / (usual * u_px**2))[:, None]).T
         covariance = np.linalg.inv(known + weighted @ slopes)
         lens = lens - covariance @ (weighted @ bends[:, 0] + known @ (lens - prior.mean))
     return replace(prior, mean=lens, covariance=covariance)
