@@ -87,12 +87,12 @@ def test_one_line_alone_proves_nothing():
 def test_lines_bent_more_than_usual_are_less_sure(bend):
     """Borders of rugs and sheets, up to seven times as bent as is taken for granted: truth mostly within 2u."""
     off = []
-    for seed in range(100):
+    for seed in range(200):
         rng = np.random.default_rng(seed)
         k1 = 0.01 * float(rng.standard_normal())
         told = lens_from_lines(KNOWN, seen_lines((k1, 0.0), rng, 5, bend))
         off.append((told.mean[K1] - k1) / np.sqrt(told.covariance[K1, K1]))
-    assert np.mean(np.abs(off) < 2.0) > 0.8
+    assert np.mean(np.abs(off) < 2.0) > 0.78  # 0.9 and 0.82; with a fixed straightness it was 0.7 and 0.5
 
 
 @pytest.mark.skipif(not BOARDS.is_dir(), reason="the published data are not here")
