@@ -77,17 +77,18 @@ def measure_piece(
     edges = _edges(names, outer, outline)
     straight = [edge for edge in edges if edge.kind == "straight"] or list(edges)
     longest = max(straight, key=lambda edge: edge.chord.value)
+    doubt = 1.0 - confidence if confidence < UNSURE else 0.0
     along, across = _extents(outer, longest)
-    area, budget = _area(outer, inner, view, confidence)
+    area, budget = _area(outer, inner, view, doubt)
     return Piece(
         id=name,
         complete=complete,
         confidence=confidence,
         area=area,
         area_budget=budget,
-        perimeter=_perimeter(outer),
-        along=along,
-        across=across,
+        perimeter=_doubted(_perimeter(outer), doubt),
+        along=_doubted(along, doubt),
+        across=_doubted(across, doubt),
         along_edge=longest.id,
         outline_mm=outer.points_mm,
         outline_px=outer.points_px,
@@ -113,12 +114,9 @@ def _chord(points: Points) -> NDArray[np.float64]:
 
 
 def _area(
-    outer: Shape, inner: Sequence[Shape], view: Rectification, confidence: float
+    outer: Shape, inner: Sequence[Shape], view: Rectification, doubt: float
 ) -> tuple[Quantity, tuple[tuple[str, float], ...]]:
-    """Net area, and what each cause contributes to its u, largest first.
-
-    A piece that may be more or less than all the cloth is known no better than its confidence says.
-    """
+    """Net area, and what each cause contributes to its u, largest first."""
     shapes = [outer, *inner]
     value = sum(float(polygon_area(shape.points_mm)) for shape in shapes)
     changes = np.sum([_change(shape.points_mm, shape.fields, polygon_area) for shape in shapes], axis=0)
@@ -130,11 +128,15 @@ def _area(
     parts = {cause: float(np.sqrt(max(0.0, camera @ part @ camera))) for cause, part in view.causes.items()}
     parts |= dict(zip(OWN_FIELDS, own.tolist(), strict=True))
     parts |= {SIDES_CAUSE: sides, "noise of the outline": noise}
-    doubt = (1.0 - confidence) * value if confidence < UNSURE else 0.0
     if doubt:
-        parts["telling cloth from ground"] = doubt
+        parts["telling cloth from ground"] = doubt * value
     budget = tuple(sorted(parts.items(), key=lambda item: -item[1]))
-    return Quantity(value, root_sum_squares(changes, sides, noise, doubt), "mm2"), budget
+    return _doubted(Quantity(value, root_sum_squares(changes, sides, noise), "mm2"), doubt), budget
+
+
+def _doubted(quantity: Quantity, share: float) -> Quantity:
+    """A measure of a whole piece that may be more or less than the cloth by a share of it."""
+    return Quantity(quantity.value, root_sum_squares(quantity.u, share * quantity.value), quantity.unit)
 
 
 def _noise_mm(shape: Shape) -> float:
