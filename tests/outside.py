@@ -22,6 +22,8 @@ from flatmeasure.pieces.strips import Direction, Ends, StripPlan, place_strips
 from flatmeasure.polygons import polygon_area
 from flatmeasure.quantity import root_sum_squares
 from flatmeasure.units import MM_PER_INCH
+from flatmeasure.view.bundle import CameraPrior
+from flatmeasure.view.straight_lines import StraightLine, lens_from_lines
 
 EXACT = OutlineError(0.0, 0.0, 0.0)
 BOARDS = Path(__file__).parents[2] / "shared" / "data" / "boards"
@@ -138,6 +140,19 @@ def zhang(index: int) -> float:
     return zhang_fit()[index]
 
 
+@cache
+def lens_of_zhang_s_rows() -> CameraPrior:
+    """The lens that the rows and columns of corners of Z. Zhang's five photos show by being straight."""
+    lines = []
+    for photo in range(1, 6):
+        corners = np.loadtxt(BOARDS / "zhang1998" / f"data{photo}.txt").reshape(8, 8, 4, 2)  # from the upper left on
+        rows = [corners[i][:, list(pair)].reshape(-1, 2) for i in range(8) for pair in ((0, 1), (3, 2))]
+        columns = [corners[:, j][:, list(pair)].reshape(-1, 2) for j in range(8) for pair in ((0, 3), (1, 2))]
+        lines += [StraightLine(line, 0.3) for line in (*rows, *columns)]
+    mean = np.array([np.log(832.5), 303.959, 206.585, 0.0, 0.0])
+    return lens_from_lines(CameraPrior(mean, np.diag(np.square([0.001, 0.5, 0.5, 0.3, 0.3]))), lines)
+
+
 GUM = "JCGM 100:2008 (GUM), H.1.4"
 ZHANG = 'Z. Zhang, "A flexible new technique for camera calibration", 2000: result published with the data'
 CIRCLE_SKIRT = "Circle skirt, waist 72 cm, length 60 cm: radius = waist / 2 pi"
@@ -226,6 +241,20 @@ CHECKS = (
     zhang_check(quantity="principal point, y", unit="px", published=206.585, ours=partial(zhang, 2), within=0.5),
     zhang_check(quantity="radial term k1", unit="", published=-0.228601, ours=partial(zhang, 3), within=0.002),
     zhang_check(quantity="radial term k2", unit="", published=0.190353, ours=partial(zhang, 4), within=0.002),
+    zhang_check(
+        quantity="radial term k1, from straight rows of corners alone",
+        unit="",
+        published=-0.228601,
+        ours=lambda: float(lens_of_zhang_s_rows().mean[3]),
+        within=0.01,
+    ),
+    zhang_check(
+        quantity="radial term k2, from straight rows of corners alone",
+        unit="",
+        published=0.190353,
+        ours=lambda: float(lens_of_zhang_s_rows().mean[4]),
+        within=0.05,
+    ),
     zhang_check(
         quantity="rms residual of a point",
         unit="px",
