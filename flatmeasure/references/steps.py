@@ -43,6 +43,7 @@ MIN_HALF_PX = 2.5  # of a profile
 LIGHT_ROUGH, DARK_ROUGH = (8.0, 0.0), (0.0, 8.0)  # see fit_blurred_steps; best on simulated paper on carpet
 LESS_SCATTER = 0.8  # of that of an even fit: then one side is taken as rough
 WORTH_TRYING_PX = (U_FLOOR_PX, 0.3)  # scatter: with less there is nothing to gain, with more it is no straight line
+LEAST_FREEDOM = 20  # of a figure's observations: fewer scatter too much to compare by
 
 
 @dataclass(frozen=True, eq=False)
@@ -160,7 +161,11 @@ def locate(guesses: Sequence[Guess]) -> list[list[Line]]:
     """
     located = _located(guesses)
     scatter_px = [_scatter_px(lines) for lines in located]
-    worth = [i for i, scatter in enumerate(scatter_px) if WORTH_TRYING_PX[0] < scatter < WORTH_TRYING_PX[1]]
+    worth = [
+        i
+        for i, lines in enumerate(located)
+        if WORTH_TRYING_PX[0] < scatter_px[i] < WORTH_TRYING_PX[1] and _freedom(lines) >= LEAST_FREEDOM
+    ]
     for rough in (LIGHT_ROUGH, DARK_ROUGH):
         for i, lines in zip(worth, _located([guesses[i] for i in worth], rough), strict=True):
             if _scatter_px(lines) < LESS_SCATTER * scatter_px[i]:
@@ -170,6 +175,11 @@ def locate(guesses: Sequence[Guess]) -> list[list[Line]]:
 
 def _scatter_px(lines: Sequence[Line]) -> float:
     return float(np.sqrt(np.mean([line.scatter_px**2 for line in lines])))
+
+
+def _freedom(lines: Sequence[Line]) -> int:
+    """Observations beyond what the curves through them need."""
+    return sum(max(int(np.sum(line.seen)) - 3, 0) for line in lines)
 
 
 def _located(guesses: Sequence[Guess], rough: tuple[float, float] | None = None) -> list[list[Line]]:
