@@ -27,8 +27,9 @@ from flatmeasure.results.shape import GO_NEARER, TOO_NARROW
 from flatmeasure.view.grid import rectify_on_grid
 from flatmeasure.view.grid_alone import bare_patches, first_view
 from flatmeasure.view.lens_profile import LensProfile
+from flatmeasure.view.line_tracing import TracedLine
 from flatmeasure.view.rectification import Rectification
-from flatmeasure.view.straight_lines import StraightLine, find_straight_lines, with_straight_lines
+from flatmeasure.view.straight_lines import find_straight_lines, with_straight_lines
 
 MAX_THICKNESS_MM = 100.0
 STEEP_DEG = 30.0
@@ -146,14 +147,14 @@ class PreparedPhoto:
     view : Rectification
         From the references alone, or from the mat's grid where there are none.
     seen : SeenCloth
-    straight : tuple of StraightLine
+    straight : tuple of TracedLine
         Lines that tell of the lens, those of cloth among them.
     """
 
     photo: Photo
     view: Rectification
     seen: SeenCloth
-    straight: tuple[StraightLine, ...]
+    straight: tuple[TracedLine, ...]
 
     def measure(
         self,

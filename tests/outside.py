@@ -23,7 +23,8 @@ from flatmeasure.polygons import polygon_area
 from flatmeasure.quantity import root_sum_squares
 from flatmeasure.units import MM_PER_INCH
 from flatmeasure.view.bundle import CameraPrior
-from flatmeasure.view.straight_lines import StraightLine, lens_from_lines
+from flatmeasure.view.line_tracing import TracedLine
+from flatmeasure.view.straight_lines import lens_from_lines
 
 EXACT = OutlineError(0.0, 0.0, 0.0)
 BOARDS = Path(__file__).parents[2] / "shared" / "data" / "boards"
@@ -148,7 +149,7 @@ def lens_of_zhang_s_rows() -> CameraPrior:
         corners = np.loadtxt(BOARDS / "zhang1998" / f"data{photo}.txt").reshape(8, 8, 4, 2)  # from the upper left on
         rows = [corners[i][:, list(pair)].reshape(-1, 2) for i in range(8) for pair in ((0, 1), (3, 2))]
         columns = [corners[:, j][:, list(pair)].reshape(-1, 2) for j in range(8) for pair in ((0, 3), (1, 2))]
-        lines += [StraightLine(line, 0.3) for line in (*rows, *columns)]
+        lines += [TracedLine(line, 0.3) for line in (*rows, *columns)]
     mean = np.array([np.log(832.5), 303.959, 206.585, 0.0, 0.0])
     return lens_from_lines(CameraPrior(mean, np.diag(np.square([0.001, 0.5, 0.5, 0.3, 0.3]))), lines)
 

@@ -9,10 +9,10 @@ import pytest
 
 from flatmeasure.photos.photo import load_photo
 from flatmeasure.view.bundle import CameraPrior
+from flatmeasure.view.line_tracing import TracedLine
 from flatmeasure.view.rectification import camera_prior, rectify
 from flatmeasure.view.straight_lines import (
     STRAIGHT,
-    StraightLine,
     find_straight_lines,
     lens_from_lines,
     with_straight_lines,
@@ -30,7 +30,7 @@ K1 = 3
 
 def seen_lines(
     radial: tuple[float, float], rng: np.random.Generator, count: int = 8, bend: float = STRAIGHT
-) -> list[StraightLine]:
+) -> list[TracedLine]:
     """Lines in space, straight to some share of their length, as OpenCV's lens shows them."""
     matrix = np.array([[FOCAL_PX, 0.0, 1999.5], [0.0, FOCAL_PX, 1499.5], [0.0, 0.0, 1.0]])
     lines = []
@@ -45,7 +45,7 @@ def seen_lines(
         depth = 1500.0 * (1.0 + 0.2 * float(rng.uniform(-1, 1)) * (x + 1.0))
         points = np.column_stack([flat * depth, depth])
         seen, _ = cv2.projectPoints(points, np.zeros(3), np.zeros(3), matrix, np.array([*radial, 0.0, 0.0]))
-        lines.append(StraightLine(seen[:, 0] + 0.1 * rng.standard_normal((41, 2)), 0.1))
+        lines.append(TracedLine(seen[:, 0] + 0.1 * rng.standard_normal((41, 2)), 0.1))
     return lines
 
 
@@ -74,7 +74,7 @@ def test_a_bent_line_among_straight_ones_does_no_harm():
     points = lines[0].points_px
     chord = points[-1] - points[0]
     x = np.linspace(-1.0, 1.0, len(points))[:, None]
-    bent = StraightLine(points + 0.01 * (1.0 - x**2) * [-chord[1], chord[0]], 0.1)
+    bent = TracedLine(points + 0.01 * (1.0 - x**2) * [-chord[1], chord[0]], 0.1)
     straight, mixed = lens_from_lines(KNOWN, lines[1:]), lens_from_lines(KNOWN, [bent, *lines[1:]])
     assert mixed.mean[K1] == pytest.approx(straight.mean[K1], abs=0.5 * np.sqrt(straight.covariance[K1, K1]))
 
@@ -132,7 +132,7 @@ def test_lines_that_contradict_the_squares_are_left_out():
     view = rectify(photo, square_mm=100.0)
     bent = seen_lines((0.08, 0.0), np.random.default_rng(2), 12)
     scale = photo.width_px / SIZE[0]
-    assert with_straight_lines(view, [StraightLine(line.points_px * scale, 0.1) for line in bent]) is view
+    assert with_straight_lines(view, [TracedLine(line.points_px * scale, 0.1) for line in bent]) is view
 
 
 def test_none_are_looked_for_where_the_squares_tell_enough():

@@ -25,7 +25,9 @@ ORDER = {
     "": "errors quantity units files polygons masks",
     "photos": "jpeg photo camera encoding",
     "references": ("figures candidates profiles steps saddles plausibility sightings finding checkerboard"),
-    "view": "ripple projection bundle lens_profile rectification straight_lines grid_start grid grid_alone",
+    "view": (
+        "ripple projection bundle lens_profile rectification line_tracing straight_lines grid_start grid grid_alone"
+    ),
     "cloth": "network ground evidence hints spread separation regions things segmentation rarity flaws",
     "outline": "ring appearance boundary stepfit refinement leading growth",
     "edges": "corners splines curves joints rounded breaks noise fitting",
