@@ -79,8 +79,13 @@ def test_a_bent_line_among_straight_ones_does_no_harm():
     assert mixed.mean[K1] == pytest.approx(straight.mean[K1], abs=0.5 * np.sqrt(straight.covariance[K1, K1]))
 
 
-def test_one_line_alone_proves_nothing():
-    assert lens_from_lines(KNOWN, seen_lines((-0.02, 0.0), np.random.default_rng(8), 1)) is KNOWN
+def test_one_line_alone_is_trusted_half_as_much():
+    """No other confirms it: its u is doubled, which leaves a quarter of what it tells."""
+    rng = np.random.default_rng(8)
+    (line,) = seen_lines((-0.02, 0.0), rng, 1)
+    alone, twice = lens_from_lines(KNOWN, [line]), lens_from_lines(KNOWN, [line, line])
+    added = 1.0 / np.array([t.covariance[K1, K1] for t in (alone, twice)]) - 1.0 / KNOWN.covariance[K1, K1]
+    assert added[0] < added[1] / 4.0
 
 
 @pytest.mark.parametrize("bend", [0.001, 0.002])

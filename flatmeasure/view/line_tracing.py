@@ -35,7 +35,7 @@ ROUNDS, SMOOTH_ROUNDS = 3, 2  # of following; the first rounds with a parabola, 
 LEAST_GAIN, LEAST_LIKE = 0.3, 0.5  # of the median profile in a place's own; share of its variance explained
 OUTLIER, U_FLOOR_PX = 4.0, 0.03
 LEAST_SEEN = 0.4  # of the places along a line
-SAME_LINE_PX = 6.0
+SAME_LINE_SHARE = 0.01  # of the long side: a border and its shadow bend alike
 KEPT = 0.8  # of the least length, of a line followed
 
 _TO_LEGENDRE = np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [1.0 / 3.0, 0.0, 2.0 / 3.0]])  # of 1, x, x^2
@@ -73,9 +73,10 @@ def trace_lines(photo: Photo) -> tuple[TracedLine, ...]:
         key=lambda arc: -np.hypot(*(arc[2] - arc[0])),
     )
     found: list[TracedLine] = []
+    apart_px = SAME_LINE_SHARE * max(photo.width_px, photo.height_px)
     for arc in arcs:
         line = _follow(photo.rgb, (arc + 0.5) * factor - 0.5)
-        if line is not None and not any(_same(line, other) for other in found):
+        if line is not None and not any(_same(line, other, apart_px) for other in found):
             found.append(line)
         if len(found) == MOST_LINES:
             break
@@ -198,8 +199,8 @@ def _smooth(x: Points, off: Points, seen: NDArray[np.bool_], degree: int) -> tup
     return np.asarray(curve), residual
 
 
-def _same(line: TracedLine, other: TracedLine) -> bool:
-    """Do two lines run along each other?"""
+def _same(line: TracedLine, other: TracedLine, apart_px: float) -> bool:
+    """Do two lines run along each other, nearer than given?"""
     way = (other.points_px[-1] - other.points_px[0]) / other.length_px
     off = np.abs((line.points_px[[0, len(line.points_px) // 2, -1]] - other.points_px[0]) @ [-way[1], way[0]])
-    return bool(np.median(off) < SAME_LINE_PX)
+    return bool(np.median(off) < apart_px)

@@ -25,7 +25,7 @@ CLEAR_PX, LEAST_CLEAR = 10, 0.8  # of cloth, in its pixels; of a line's length, 
 SAGITTA = 1.5  # that of the second Legendre polynomial, which runs from -1/2 to 1
 STRAIGHT = 3e-4  # sagitta over length, standard deviation, of boards, mats and tables (assumed; 0.3 mm in 1 m)
 DOUBTFUL = 2.0  # standard deviations at which a line loses three quarters of its weight
-FEWEST_LINES = 2
+ALONE = 4.0  # variance of a line that no other confirms: a rug's border may be bent
 CHI_SQUARE_MEDIAN = 0.455  # of one degree of freedom
 LENS_ROUNDS = 6
 AGREES = 3.0  # standard deviations between the lens that lines show and the one that the references show
@@ -69,9 +69,9 @@ def lens_from_lines(prior: CameraPrior, lines: Sequence[TracedLine]) -> CameraPr
     Gauss-Newton with weights that fall off, so that a line among others that is not straight does no harm (S. Geman and
     D. E. McClure, "Statistical methods for tomographic image reconstruction", 1987). How much a line waves (its third
     and fourth degree) is taken for how much it may bend as well, and all are less sure where most of them are bent more
-    than is usual. One line alone proves nothing: a rug's border may be bent.
+    than is usual, or where there is only one.
     """
-    if len(lines) < FEWEST_LINES:
+    if not lines:
         return prior
     fits = [_polynomials(line) for line in lines]
     known = np.linalg.inv(prior.covariance)
@@ -83,12 +83,19 @@ def lens_from_lines(prior: CameraPrior, lines: Sequence[TracedLine]) -> CameraPr
         u_px = np.sqrt(np.array([f.u_px for f in fits]) ** 2 + np.sum(bends[:, 1:] ** 2, axis=1))
         doubt = np.einsum("ij,jk,ik->i", slopes, covariance, slopes)
         off = bends[:, 0] ** 2 / (u_px**2 + doubt)
-        usual = max(1.0, float(np.median(off)) / CHI_SQUARE_MEDIAN * len(off) / max(1, len(off) - 2))
+        usual = _usual(off)
         trust = 1.0 / (1.0 + off / (usual * DOUBTFUL**2)) ** 2
         weighted = (slopes * (trust / (usual * u_px**2))[:, None]).T
         covariance = np.linalg.inv(known + weighted @ slopes)
         lens = lens - covariance @ (weighted @ bends[:, 0] + known @ (lens - prior.mean))
     return replace(prior, mean=lens, covariance=covariance)
+
+
+def _usual(off: Points) -> float:
+    """By how much the variance of bends (L,) is larger than that of straight things, as most lines show it."""
+    if len(off) == 1:
+        return ALONE
+    return max(1.0, float(np.median(off)) / CHI_SQUARE_MEDIAN * len(off) / max(1, len(off) - 2))
 
 
 @dataclass(frozen=True, eq=False)
