@@ -33,6 +33,7 @@ _LIGHT_STEP = 0.08  # of the logarithm: scatter about a smooth field
 _LIGHT_CHANGE = 0.3  # usual change of the logarithm from the middle of a picture to its edge
 _FAR = 4.0  # a distance that scatter hardly explains
 _UNLIKE = 2.5  # a distance less than the price of shade: a mat may have the floor's hue
+_NO_LIGHT = 1e-9  # of a ground that is black: it has no shade
 _MAT_SHARE_OF_RING = 0.25
 _MOST_OF_RING = 0.6  # cloth beside a reference leaves more of the ground around it
 _SMALLEST_MAT = 0.1  # of the picture
@@ -148,7 +149,7 @@ def _squared_distances(model: GroundModel, colours: NDArray[np.float32], shade: 
     """
     precision = model.whiteners.swapaxes(1, 2) @ model.whiteners
     lit = np.einsum("kij,kj->ki", precision, model.means)
-    lit2 = np.einsum("ki,ki->k", lit, model.means)
+    lit2 = np.maximum(np.einsum("ki,ki->k", lit, model.means), _NO_LIGHT)
     pixels = np.ascontiguousarray(colours.reshape(-1, 3).T)
     red, green, blue = pixels
     products = np.stack([red * red, green * green, blue * blue, red * green, red * blue, green * blue])
