@@ -201,11 +201,12 @@ def test_what_reaches_in_from_the_picture_s_edge_like_an_arm_is_doubted() -> Non
 
 def test_measures_of_a_doubtful_piece_are_as_unsure_as_it_is() -> None:
     """Its area, perimeter and extents may be more or less than the cloth's; above the limit nothing changes."""
-    (sure,) = measure(shot(CLEARLY), square_mm=100).pieces
+    found = measure(shot(CLEARLY), square_mm=100)
+    (sure,) = found.pieces
     assert sure.confidence > UNSURE
     assert sure.traced is not None
-    view = measure(shot(CLEARLY), square_mm=100).rectification
-    again = partial(measure_piece, "A", sure.traced.outline, sure.traced.holes, view, 0.0, complete=True)
+    traced = sure.traced.outline, sure.traced.holes
+    again = partial(measure_piece, "A", *traced, found.rectification, 0.0, complete=True)
     assert again(confidence=UNSURE).area.u == again(confidence=1.0).area.u
     doubtful = again(confidence=0.8)
     for name in ("area", "perimeter", "along", "across"):

@@ -64,14 +64,18 @@ def board_view(name: str, uv: Points, size_mm: tuple[float, float], points_px: P
     return LensView(name, (board,), np.eye(5), (640, 480))
 
 
+def zhang_corners(folder: Path) -> list[np.ndarray]:
+    """Z. Zhang's published calibration data: (256, 2) corners of 64 squares in each of five photos, 640 x 480."""
+    return [np.loadtxt(folder / f"data{i}.txt").reshape(-1, 2) for i in range(1, 6)]
+
+
 def zhang_views(folder: Path) -> list[LensView]:
-    """Z. Zhang's published calibration data: 256 corners of 64 squares in five photos of 640 x 480 pixels."""
+    """The same beside the board's own corners."""
     model = np.loadtxt(folder / "Model.txt").reshape(-1, 2)
     extent = np.ptp(model, axis=0)
     uv = (model - model.min(axis=0)) / extent  # seen from behind: a board of points has no front
     size_mm = (float(extent[0]) * 25.4, float(extent[1]) * 25.4)
-    views = [np.loadtxt(folder / f"data{i}.txt").reshape(-1, 2) for i in range(1, 6)]
-    return [board_view(f"data{i + 1}", uv, size_mm, points) for i, points in enumerate(views)]
+    return [board_view(f"data{i + 1}", uv, size_mm, points) for i, points in enumerate(zhang_corners(folder))]
 
 
 def left_views(folder: Path) -> list[LensView]:

@@ -115,7 +115,7 @@ def _chain(ends: Points, length: Points, seed: int, longest: int) -> tuple[NDArr
         low, high = start[member].min(), stop[member].max()
         gap = np.maximum(np.maximum(low - stop, start - high), 0.0)
         off = np.maximum(np.abs(v0 - np.polyval(parabola, start)), np.abs(v1 - np.polyval(parabola, stop)))
-        turn = np.abs(turned - (2.0 * parabola[0] * (start + stop) / 2.0 + parabola[1]) / longest)
+        turn = np.abs(turned - (parabola[0] * (start + stop) + parabola[1]) / longest)  # its slope half-way
         near = (off < OFF_CHAIN_PX + OFF_CHAIN_SLOPE * longest * gap) & (gap < WIDEST_GAP)
         joined = near & (turn < SLIGHT_TURN) & ahead
         joined[seed] = True
@@ -128,8 +128,7 @@ def _chain(ends: Points, length: Points, seed: int, longest: int) -> tuple[NDArr
         weighted = powers * weight[:, None]
         stiff = np.diag([STIFFNESS * float(weight.sum()) / 2.0, 0.0, 0.0])
         parabola = np.linalg.solve(weighted.T @ powers + stiff, weighted.T @ v)
-    at = np.array([start[member].min(), 0.0, stop[member].max()])
-    at[1] = (at[0] + at[2]) / 2.0
+    at = np.linspace(start[member].min(), stop[member].max(), 3)
     return member, origin + longest * at[:, None] * along + np.polyval(parabola, at)[:, None] * across
 
 

@@ -74,13 +74,14 @@ def lens_from_lines(prior: CameraPrior, lines: Sequence[TracedLine]) -> CameraPr
     if not lines:
         return prior
     fits = [_polynomials(line) for line in lines]
+    straight_px = np.array([fit.u_px for fit in fits])
     known = np.linalg.inv(prior.covariance)
     step = np.sqrt(np.diag(prior.covariance)) / 100.0
     lens, covariance = prior.mean, prior.covariance
     for _ in range(LENS_ROUNDS):
         bends = _bends(lens, fits)
         slopes = np.stack([(_bends(lens + change, fits) - bends)[:, 0] for change in np.diag(step)], axis=1) / step
-        u_px = np.sqrt(np.array([f.u_px for f in fits]) ** 2 + np.sum(bends[:, 1:] ** 2, axis=1))
+        u_px = np.sqrt(straight_px**2 + np.sum(bends[:, 1:] ** 2, axis=1))
         doubt = np.einsum("ij,jk,ik->i", slopes, covariance, slopes)
         off = bends[:, 0] ** 2 / (u_px**2 + doubt)
         usual = _usual(off)
