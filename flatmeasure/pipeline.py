@@ -26,6 +26,7 @@ from flatmeasure.results.measures import measure_piece
 from flatmeasure.results.shape import GO_NEARER, TOO_NARROW
 from flatmeasure.view.grid import rectify_on_grid
 from flatmeasure.view.grid_alone import bare_patches, first_view
+from flatmeasure.view.grid_lines import GridLines, grid_lines
 from flatmeasure.view.lens_profile import LensProfile
 from flatmeasure.view.line_tracing import TracedLine
 from flatmeasure.view.rectification import Rectification
@@ -176,12 +177,13 @@ class PreparedPhoto:
         covered_px = [region.outline_px for region in regions]
         view = with_straight_lines(self.view, self.straight, covered_px=covered_px)
         view = rectify_on_grid(self.photo, view, grid_mm, covered_px=covered_px)
+        printed = grid_lines(self.photo, view)
         names, pieces, unfit = _names(), [], []
         name = next(names)
         for region in regions:
             tell(f"following the edge of piece {name}")
             try:
-                piece = _piece(name, region, self.photo, view, thickness_mm)
+                piece = _piece(name, region, self.photo, view, printed, thickness_mm)
             except ClothNotFound as error:
                 unfit.append(error)
                 continue
@@ -213,7 +215,14 @@ def _names() -> Iterator[str]:
         yield from map("".join, product(ascii_uppercase, repeat=length))
 
 
-def _piece(name: str, region: ClothRegion, photo: Photo, view: Rectification, thickness_mm: float) -> Piece:
+def _piece(
+    name: str,
+    region: ClothRegion,
+    photo: Photo,
+    view: Rectification,
+    printed: GridLines | None,
+    thickness_mm: float,
+) -> Piece:
     avoid = [placed.reference.corners_px for placed in view.laid]
     blurs_px = [placed.reference.blur_px for placed in view.laid if np.isfinite(placed.reference.blur_px)]
     refine = partial(
@@ -222,6 +231,7 @@ def _piece(name: str, region: ClothRegion, photo: Photo, view: Rectification, th
         avoid_px=avoid,
         blur_px=float(np.median(blurs_px)) if blurs_px else None,
         relief_px=thickness_mm / float(np.median(view.mm_per_px(region.outline_px))),
+        lines_px=None if printed is None else printed.ahead_px,
     )
     outline = refine(region.outline_px)
     holes = [refine(hole, is_hole=True) for hole in region.holes_px]

@@ -4,7 +4,7 @@ First the boundary is found to about a pixel by colour (boundary), then on profi
 Each is done twice, the second time along the normals of the first result, so that rounded corners come out sharp.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from flatmeasure.outline.appearance import Appearance
 from flatmeasure.outline.boundary import band, find_boundary, nearest, parting_cost
+from flatmeasure.outline.printed_lines import with_lines
 from flatmeasure.outline.ring import normals_of, resampled, spanned
 from flatmeasure.outline.stepfit import (
     OFFSETS_PX,
@@ -73,6 +74,7 @@ def refine_outline(
     avoid_px: Sequence[Floats] = (),
     blur_px: float | None = None,
     relief_px: float = 0.0,
+    lines_px: Callable[[Floats, Floats], Floats] | None = None,
 ) -> Outline:
     """Move a coarse outline onto the cloth's edge.
 
@@ -89,6 +91,9 @@ def refine_outline(
         Standard deviation of the optical blur as other steps of the photo show it; None to take it from the outline.
     relief_px : float
         The cloth's thickness, as long as it would look lying down: it throws a shadow so long beside it.
+    lines_px : callable, optional
+        Gives for points (N, 2) and unit vectors (N, 2) how far along these the next printed lines of the mat are that
+        run across them, (N, L); not finite where there is none.
     """
     away = -1.0 if is_hole else 1.0
     points, appearance = find_boundary(photo.rgb, np.asarray(outline_px, dtype=np.float64), away, avoid_px)
@@ -100,6 +105,8 @@ def refine_outline(
         white = whiten(profiles, appearance.scatter(len(profiles)))
         blur = blur_px or estimate_blur(whiten(profiles[::4], np.zeros((3, 3))))
         fit = fit_steps(white, normals, blur, shadows, _pull(profiles, appearance))
+        if lines_px is not None:
+            fit = with_lines(fit, white, blur, shadows, lines_px(points, normals))
         weak = _untrustworthy(fit, SEARCH_PX - SEARCH_STEP_PX if last else np.inf)
         points = points + _bridged(fit.offset_px, weak)[:, None] * normals
         points = spanned(points, fit.contrast < LEAST_CONTRAST)

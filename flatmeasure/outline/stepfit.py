@@ -68,12 +68,15 @@ class StepFit:
         Height of the step over the noise.
     shade : (N,) array
         Likely share of the light that the cloth takes from the ground beside it.
+    shadow : (N,) array of int
+        Index of the likeliest shadow.
     """
 
     offset_px: Floats
     u_px: Floats
     contrast: Floats
     shade: Floats
+    shadow: NDArray[np.intp]
 
 
 def whiten(profiles: Singles, scatter: Floats) -> Singles:
@@ -114,19 +117,20 @@ def fit_steps(profiles: Singles, normals: Floats, blur_px: float, shadows: Shado
         What else speaks against each of ``SHIFTS_PX``, in units of the noise's variance. It decides between steps, not
         where within a step the edge is.
     """
-    residual = _squared_residuals(profiles, blur_px, shadows) * SPACING_PX
+    residual = _squared_residuals(profiles, blur_px, shadows)
     height = _height(profiles)
     variance = np.maximum(residual.min(axis=(1, 2)) / FREEDOM, np.square(MISFIT * height))
     cost = residual / variance[:, None, None]
     weight = _shadow_weights(cost.min(axis=2), normals)
-    likely = cost[np.arange(len(cost)), weight.argmax(axis=1)]
+    shadow = weight.argmax(axis=1)
+    likely = cost[np.arange(len(cost)), shadow]
     mixed = 2 * int(np.ceil(MIXED_BLURS * blur_px / SEARCH_STEP_PX)) + 1
     pull = minimum_filter1d(pull, mixed, axis=1, mode="nearest")
     start = (np.minimum(likely - likely.min(axis=1, keepdims=True), STEP_LIMIT) + pull).argmin(axis=1)
     offset, u = _vertices(cost, start)
     u = np.minimum(u * np.sqrt(cost.min(axis=2) / FREEDOM), SEARCH_PX)  # however little a shadow lets it be seen
     shade = weight @ np.array([share for share, _, _ in shadows])
-    return StepFit((weight * offset).sum(axis=1), (weight * u).sum(axis=1), height / np.sqrt(variance), shade)
+    return StepFit((weight * offset).sum(axis=1), (weight * u).sum(axis=1), height / np.sqrt(variance), shade, shadow)
 
 
 def estimate_blur(profiles: Singles) -> float:
@@ -146,31 +150,52 @@ def estimate_blur(profiles: Singles) -> float:
 
 def _squared_residuals(profiles: Singles, blur_px: float, shadows: Shadows) -> Floats:
     """(N, S, D) squared residual of every profile at every shadow and offset, summed over channels."""
-    scaled = profiles * TAPER.astype(np.float32)[:, None]
-    products = (scaled @ scaled.swapaxes(1, 2))[:, *PAIRS]
-    residual = products @ _residual_forms(blur_px, shadows)
-    return np.maximum(residual, 1e-2).astype(np.float64).reshape(len(profiles), len(shadows), -1)
+    return squared_residuals(profiles, _residual_forms(blur_px, shadows), len(shadows))
 
 
 @lru_cache(maxsize=32)
 def _residual_forms(blur_px: float, shadows: Shadows) -> Singles:
-    """(P, S * D): for each shadow and offset the quadratic form whose value for a profile is its squared residual.
+    """`residual_forms` of a step beside each shadow."""
+    return residual_forms(np.concatenate([step_basis(blur_px, shadow) for shadow in shadows], axis=1))
+
+
+def squared_residuals(profiles: Singles, forms: Singles, models: int) -> Floats:
+    """(N, M, D) squared residual of every profile under M models at every offset, summed over channels."""
+    scaled = profiles * TAPER.astype(np.float32)[:, None]
+    products = (scaled @ scaled.swapaxes(1, 2))[:, *PAIRS]
+    residual = np.maximum(products @ forms, 1e-2) * SPACING_PX
+    return residual.astype(np.float64).reshape(len(profiles), models, -1)
+
+
+def residual_forms(basis: Floats) -> Singles:
+    """(P, F): for each of F bases, (K, F, C), the quadratic form whose value for a profile is its squared residual.
 
     A form is I - Q Q', Q an orthonormal basis of the model; of the symmetric matrix only the pairs of one triangle.
+    Of a basis' columns the second and fourth are slopes, held back by `SLOPE_SD`; the others are free.
     """
-    x = OFFSETS_PX[:, None] - SHIFTS_PX
-    inside, inside_slope = _side(x, blur_px)
-    lit, outside_slope = _side(-x, blur_px)
-    bases = [
-        np.stack([inside, inside_slope, lit - share * (lit - _ramp(x, full, end, blur_px)), outside_slope], axis=-1)
-        for share, full, end in shadows
-    ]
-    basis = np.concatenate(bases, axis=1).swapaxes(0, 1) * TAPER[:, None]
-    penalty = np.diag(np.array([1e-3, 1.0 / SLOPE_SD, 1e-3, 1.0 / SLOPE_SD]) ** 2)
-    transposed = basis.swapaxes(1, 2)
-    form = np.eye(len(TAPER)) - basis @ np.linalg.solve(transposed @ basis + penalty, transposed)
+    tapered = basis.swapaxes(0, 1) * TAPER[:, None]
+    freedom = np.full(basis.shape[2], 1e3)
+    freedom[[1, 3]] = SLOPE_SD
+    transposed = tapered.swapaxes(1, 2)
+    form = np.eye(len(TAPER)) - tapered @ np.linalg.solve(transposed @ tapered + np.diag(freedom**-2.0), transposed)
     twice = np.where(PAIRS[0] == PAIRS[1], 1.0, 2.0)
     return np.ascontiguousarray((form[:, *PAIRS] * twice).T, dtype=np.float32)
+
+
+def step_basis(blur_px: float, shadow: tuple[float, float, float]) -> Floats:
+    """(K, D, 4) what a profile is made of, for a step at each of ``SHIFTS_PX``: level and slope of either side."""
+    x = OFFSETS_PX[:, None] - SHIFTS_PX
+    share, full, end = shadow
+    inside, inside_slope = _side(x, blur_px)
+    lit, outside_slope = _side(-x, blur_px)
+    outside = lit - share * (lit - _ramp(x, full, end, blur_px))
+    return np.stack([inside, inside_slope, outside, outside_slope], axis=-1)
+
+
+def line_basis(blur_px: float, start_px: float, end_px: float) -> Floats:
+    """(K, D, 1) a line of even light on the ground, from one distance outward of the step to another."""
+    x = OFFSETS_PX[:, None] - SHIFTS_PX
+    return np.asarray((_side(start_px - x, blur_px)[0] - _side(end_px - x, blur_px)[0])[..., None])
 
 
 def _side(x: Floats, blur_px: float) -> tuple[Floats, Floats]:
