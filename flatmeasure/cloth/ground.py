@@ -176,14 +176,16 @@ def view_ground(colours: NDArray[np.float32], references_px: Sequence[Points]) -
     border = _border_strip(colours.shape[:2])
     cards = _grown(references_px, CARD_GROWTH, border.shape)
     ring = _rings_clear_of_cloth(cards, colours, references_px)
-    model, even = _learn(colours, border, border)
-    to_floor = ground_distance(model, even, CAST_SHADE)
+    floor, floor_even = _learn(colours, border, border)
+    to_floor = ground_distance(floor, floor_even, CAST_SHADE)
     sheet = _sheet_under(ring, to_floor)
     if sheet is None and not ring.any():
-        return GroundView(model, even, to_floor, ~cards, border, _usual(to_floor, border))
-    samples, edge = (ring | border, border) if sheet is None else (ring & sheet, np.zeros_like(border))
+        return GroundView(floor, floor_even, to_floor, ~cards, border, _usual(to_floor, border))
+    samples, edge = (ring | border, border) if sheet is None else (_within(ring, sheet), np.zeros_like(border))
     model, even = _learn(colours, samples, edge)
     distance = ground_distance(model, even, CAST_SHADE)
+    if sheet is not None:
+        to_floor = ground_distance(_without_mat(floor, model), floor_even, CAST_SHADE)
     like_mat = (distance < np.minimum(to_floor, _FAR)) | cards
     allowed = ~cards if sheet is None else _mat_area(like_mat, cards) & ~cards
     cut_off = _sheet_cut_off(model, even, ring) if sheet is None else None
@@ -287,6 +289,18 @@ def _without_cloth(floor: GroundModel, colours: NDArray[np.float32], border: Mas
     return floor.only(np.array(kept)) if any(kept) else floor
 
 
+def _without_mat(floor: GroundModel, mat: GroundModel) -> GroundModel:
+    """Drop the mat's own colours from those of the picture's edge, which it reaches when the frame cuts it off."""
+    of_mat = ground_distance(mat, floor.means[None], ANY_LIGHT)[0] < _FAR
+    return floor if of_mat.all() else floor.only(~of_mat)
+
+
+def _within(ring: Mask, sheet: Mask) -> Mask:
+    """The part of the rings that lies on a sheet, without the sheet's rim, where colours mix."""
+    inner = ring & cv2.erode(as_bytes(sheet), _SQUARE).astype(bool)
+    return inner if inner.any() else ring & sheet
+
+
 def _border_strip(shape: tuple[int, ...]) -> Mask:
     width = max(3, round(BORDER_SHARE * min(shape[:2])))
     border = np.ones(shape[:2], bool)
@@ -311,10 +325,7 @@ def _rings_clear_of_cloth(cards: Mask, colours: NDArray[np.float32], quads_px: S
         if not own.any():
             continue
         clear |= own
-        shown = colours[own]
-        mean = np.median(shown, axis=0)
-        spread = 1.48 * float(np.median(np.abs(shown - mean))) + _COLOUR_NOISE
-        usual = GroundModel(mean[None], np.eye(3, dtype=np.float32)[None] / np.float32(spread))
+        usual = _usual_colour(colours[own])
         odd = as_bytes((ground_distance(usual, colours, NEARBY_LIGHT) > _FAR) & ~halo)
         labels = cv2.connectedComponents(cv2.morphologyEx(odd, cv2.MORPH_OPEN, _SQUARE))[1]
         large = np.bincount(labels.ravel()) > cv2.contourArea(quad.astype(np.float32))
@@ -323,6 +334,17 @@ def _rings_clear_of_cloth(cards: Mask, colours: NDArray[np.float32], quads_px: S
         if (reaching & own).sum() < _MOST_OF_RING * own.sum():
             clear &= ~(own & cv2.dilate(as_bytes(reaching), _SQUARE, iterations=3).astype(bool))
     return clear
+
+
+def _usual_colour(colours: NDArray[np.float32]) -> GroundModel:
+    """The colour most of (N, 3) have: their scatter along the ray of its shades, where light varies, and across it."""
+    mean = np.median(colours, axis=0)
+    ray = mean / max(float(np.linalg.norm(mean)), _NO_LIGHT)
+    beside = colours - np.outer(colours @ ray, ray)
+    along, across = (1.48 * float(np.median(np.abs(part))) + _COLOUR_NOISE for part in (colours - mean, beside))
+    across = min(across, along)
+    whitener = np.eye(3) / across + np.outer(ray, ray) * (1.0 / along - 1.0 / across)
+    return GroundModel(mean[None], whitener[None].astype(np.float32))
 
 
 def as_bytes(mask: Mask) -> Pixels:
