@@ -40,6 +40,7 @@ class Situation:
     u_log_focal: float = U_LOG_FOCAL
     u_centre: float = U_CENTRE
     u_radial: tuple[float, float] = U_RADIAL
+    lens_share: float = LENS_SHARE  # by how much the lens turns a line against its radial model
     beside: bool = False  # squares beside the middle of the panel's sides, not off its corners
 
 
@@ -78,10 +79,10 @@ def simulate(situation: Situation, rng: np.random.Generator) -> Setup:
         U_GROWTH_PX * float(rng.standard_normal()),
     )
     ripple = situation.ripple or tuple(np.exp(np.array(U_LOG_SCALE) * rng.standard_normal(2)))
-    noise = Noise(situation.noise_px, ripple, growth_px)
+    noise = Noise(situation.noise_px, ripple, growth_px, situation.lens_share)
     references = tuple(_observe(laid, scale, noise, scene, rng) for laid in _lay(situation, rng))
     panel_px = see(PANEL_MM, scene, situation.thickness_mm)
-    known = replace(known_prior(), covariance=np.diag(np.square(u_lens)))
+    known = replace(known_prior(), covariance=np.diag(np.square(u_lens)), lens_share=situation.lens_share)
     return Setup(camera, pose, references, known, PANEL_MM, panel_px, situation.thickness_mm)
 
 
@@ -114,11 +115,13 @@ def _lay(situation: Situation, rng: np.random.Generator) -> list[LaidReference]:
 
 @dataclass(frozen=True)
 class Noise:
-    """Of each point by itself, the scales of what a line's points have in common, and the growth of dark areas."""
+    """Of each point by itself, the scales of what a line's points have in common, the growth of dark areas, and by how
+    much of its length the lens turns a line."""
 
     point_px: float
     ripple: tuple[float, float]
     growth_px: float
+    lens_share: float
 
 
 def _observe(laid: LaidReference, scale: float, noise: Noise, scene: Scene, rng: np.random.Generator) -> Reference:
@@ -153,7 +156,7 @@ def _observe_step(
     x = (2.0 * fractions - 1.0) / 0.8
     modes = np.column_stack([np.ones(count), np.sqrt(3.0) * x, np.sqrt(5.0) * (1.5 * x**2 - 0.5)])
     shift, turn = noise.ripple
-    fixed_px, print_px = fixed_sizes_px(length_px, LENS_SHARE), print_sizes_px(length_mm, length_px / length_mm)
+    fixed_px, print_px = fixed_sizes_px(length_px, noise.lens_share), print_sizes_px(length_mm, length_px / length_mm)
     common_px = np.hypot(fixed_px, print_px * [shift, turn, turn]) * rng.standard_normal(3)
     off = noise.point_px * rng.standard_normal(count) + modes @ common_px - noise.growth_px
     u_px = np.full(count, noise.point_px)

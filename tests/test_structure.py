@@ -26,7 +26,8 @@ ORDER = {
     "photos": "jpeg photo camera encoding",
     "references": ("figures candidates profiles steps saddles plausibility sightings finding checkerboard"),
     "view": (
-        "ripple projection bundle lens_profile rectification line_tracing straight_lines grid_start grid grid_alone grid_lines"
+        "ripple projection bundle lens_profile rectification line_tracing straight_lines "
+        "grid_start grid grid_alone grid_lines"
     ),
     "cloth": "network ground evidence hints spread separation regions things segmentation rarity flaws",
     "outline": "ring appearance boundary stepfit printed_lines refinement leading growth",

@@ -14,11 +14,13 @@ from unittest.mock import patch
 import numpy as np
 
 from flatmeasure.view import ripple as ripple_module
+from flatmeasure.view.bundle import LENS_SHARE
 from flatmeasure.view.rectification import rectify_references
 from tests.setups import PANEL_MM, Setup, Situation, simulate
 
 PANEL_MM2 = float(np.prod(np.ptp(PANEL_MM, axis=0)))
-# Scales of what lies shifted, and turned and bent; whether the program is told that nothing does.
+# Scales of what lies shifted, and turned and bent; whether the program is told that nothing does, and that the lens
+# is exactly radial.
 PRINTS = {"exact": ((0.0, 0.0), True), "true": ((0.0, 0.0), False), "usual": ((1.0, 1.0), False)}
 # Standard deviations drawn and told to the program: of the log focal length, the centre, k1 and k2.
 LENSES: dict[str, dict[str, Any]] = {
@@ -90,14 +92,18 @@ def print_coverage(count: int = 600) -> None:
 def print_design_table(count: int = 100) -> None:
     """Errors in one situation with the true side known exactly, by squares and by what is known of print and lens.
 
-    "Exact" is the design's own case: lines lie where a perfect print has them, and the program takes that for granted.
+    "Exact" is the design's own case: lines lie where a perfect print and an exactly radial lens have them, and the
+    program takes that for granted.
     """
     print(f"geometry: 1500 mm high, tilt 12 deg, 100 mm squares of exactly known side, {count} set-ups each")
     print(f"  {'squares, their print and place':34s} {'lens':24s} {'edge rms mm':>12s} {'area rms %':>11s}")
     for (print_, (ripple, told)), beside, (lens, u_lens), squares in product(
         PRINTS.items(), (True, False), LENSES.items(), (1, 2, 4)
     ):
-        situation = Situation(squares, noise_px=0.08, u_log_size=0.0, ripple=ripple, beside=beside, **u_lens)
+        lens_share = 0.0 if told else LENS_SHARE
+        situation = Situation(
+            squares, noise_px=0.08, u_log_size=0.0, ripple=ripple, lens_share=lens_share, beside=beside, **u_lens
+        )
         with patch.multiple(ripple_module, PRINT_MM=np.zeros(3), LOCATED_PX=np.zeros(3)) if told else nullcontext():
             trials = [
                 attempt(situation, simulate(situation, rng), rng)
