@@ -4,6 +4,8 @@ How far a colour is from the ground's; what the network has learned of cloth; an
 as cloth. The network is shown the mat alone: references and floor are painted over with the ground around them.
 """
 
+from collections.abc import Iterator
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -25,8 +27,9 @@ _BINS = (32, 64, 64)  # L*, a*, b*
 _BLUR = np.array([0.25, 0.5, 0.25])
 _RARE = 1e-5  # share of a colour that says nothing
 _CROSS = np.array([[0, 1, 0], [1, 1, 1], [0, 1, 0]], np.uint8)
-_DARK, _CLEARLY_DARKER = 2.0, 1.5  # distances to lit ground
-_OPEN_SHARE, _SHARP_PX = 0.5, 1.6
+_ODD, _CLEARLY_ODD, _FARTHEST = 2.0, 1.5, 20.0  # distances to lit ground
+_STEP_BLUR, _STEP_SHARE, _STEP_PX = 0.7, 0.15, 3  # a step: this share of an area's height a pixel; half its breadth
+_OPEN_SHARE, _STEP_BOUND = 0.5, 0.7  # of an area's rim
 _SLIT = 2
 _PAINT_SHRINK, _PAINT_BLUR = 4, 6.0
 
@@ -51,37 +54,46 @@ def ground_evidence(view: GroundView, allowed: Mask, border_is_ground: bool) -> 
 
 
 def sharp_shade(view: GroundView, probability: Scalar, shadow_width: float) -> tuple[Mask, Mask]:
-    """Areas that look like ground in shade but are no shadow: wide, and sharp against the lit ground.
+    """Areas that look like ground in other light but are neither shadow nor glare: wide, and parted from it by a step.
 
     The second mask holds the slits between them and other cloth, too narrow to tell: both colours mix there.
 
-    Cloth laid flat casts a shadow no wider than a few times its thickness; a hand or a lamp stand casts one with a soft
-    edge. So grey cloth on a white mat is told from shade. The edge's width is the count of pixels of middling
-    distance beside it, for each pixel of its length.
+    Cloth laid flat casts a shadow no wider than a few times its thickness; what a hand or a lamp stand casts has a soft
+    edge, and so has a lamp's reflection. So grey cloth on a white mat is told from shade. An area is first cut apart
+    along its steps: cloth may lie within a glare.
     """
     lit = ground_distance(view.model, view.even, FULL_LIGHT)
+    steepness = np.hypot(*np.gradient(cv2.GaussianBlur(np.minimum(lit, _FARTHEST), (0, 0), _STEP_BLUR)))
     other = view.allowed & (probability < 0.5)
-    dark = other & (lit > max(_DARK, view.usual))
-    count, labels = cv2.connectedComponents(cv2.morphologyEx(as_bytes(dark), cv2.MORPH_OPEN, _CROSS), connectivity=4)
-    found = np.zeros_like(dark)
-    for k in range(1, count):
-        area = labels == k
-        if area.sum() < shadow_width**2 or (area & view.border).any():
-            continue
-        if 2.0 * cv2.distanceTransform(as_bytes(area), cv2.DIST_L2, 3).max() < shadow_width:
-            continue
-        rim = _dilated(area, 1) & ~area & other
-        beside = _dilated(area, 5) & ~area & other
+    odd = other & (lit > max(_ODD, view.usual))
+    found = np.zeros_like(odd)
+    for area in _areas(odd, shadow_width):
         around = _dilated(area, 9) & ~_dilated(area, 5) & other
-        if rim.sum() < _OPEN_SHARE * area.sum() ** 0.5 or not around.any():
+        if not around.any():
             continue
-        low, high = float(np.median(lit[around])), float(np.median(lit[area]))
-        middling = (lit > low + 0.25 * (high - low)) & (lit < low + 0.75 * (high - low))
-        if high - low > _CLEARLY_DARKER and (beside & middling).sum() < _SHARP_PX * rim.sum():
-            found |= area
-    found = _dilated(found, _SLIT) & dark  # with what the opening had cut off
+        height = float(np.median(lit[area])) - float(np.median(lit[around]))
+        if height < _CLEARLY_ODD:
+            continue
+        step = steepness > _STEP_SHARE * height
+        for part in _areas(area & ~step, shadow_width):
+            rim = _dilated(part, 1) & ~part & other
+            is_open = rim.sum() > _OPEN_SHARE * part.sum() ** 0.5 and not (part & view.border).any()
+            if is_open and (rim & _dilated(step, 1)).sum() > _STEP_BOUND * rim.sum():
+                found |= _dilated(part, _STEP_PX) & area
+    found = _dilated(found, _SLIT) & odd  # with what the opening had cut off
     cloth = found | (view.allowed & ~other)
     return found, ~_dilated(~_dilated(cloth, _SLIT), _SLIT) & _dilated(found, 2 * _SLIT) & view.allowed & ~cloth
+
+
+def _areas(mask: Mask, width: float) -> Iterator[Mask]:
+    """The connected areas of a mask that are as wide as said somewhere."""
+    opened = cv2.morphologyEx(as_bytes(mask), cv2.MORPH_OPEN, _CROSS)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(opened, connectivity=4)
+    for k in range(1, count):
+        if stats[k, cv2.CC_STAT_AREA] >= width**2:
+            area = labels == k
+            if 2.0 * cv2.distanceTransform(as_bytes(area), cv2.DIST_L2, 3).max() >= width:
+                yield area
 
 
 def learned_evidence(shown: Pixels, window: Window, shape: tuple[int, ...]) -> Scalar:
