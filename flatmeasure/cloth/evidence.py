@@ -5,6 +5,8 @@ as cloth. The network is shown the mat alone: references and floor are painted o
 """
 
 from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cached_property
 
 import cv2
 import numpy as np
@@ -29,7 +31,7 @@ _RARE = 1e-5  # share of a colour that says nothing
 _CROSS = np.array([[0, 1, 0], [1, 1, 1], [0, 1, 0]], np.uint8)
 _ODD, _CLEARLY_ODD, _FARTHEST = 2.0, 1.5, 20.0  # distances to lit ground
 _STEP_BLUR, _STEP_SHARE, _STEP_PX = 0.7, 0.15, 3  # a step: this share of an area's height a pixel; half its breadth
-_OPEN_SHARE, _STEP_BOUND = 0.5, 0.7  # of an area's rim
+_OPEN_SHARE, _STEP_BOUND, _FADING = 0.5, 0.7, 0.3  # of an area's rim
 _SLIT = 2
 _PAINT_SHRINK, _PAINT_BLUR = 4, 6.0
 
@@ -53,7 +55,31 @@ def ground_evidence(view: GroundView, allowed: Mask, border_is_ground: bool) -> 
     return np.asarray(odds, dtype=np.float32)
 
 
-def sharp_shade(view: GroundView, probability: Scalar, shadow_width: float) -> tuple[Mask, Mask]:
+@dataclass(frozen=True, eq=False)
+class Relief:
+    """How far a picture stands off its lit ground, and where that changes by a step."""
+
+    view: GroundView
+
+    @cached_property
+    def height(self) -> Scalar:
+        return ground_distance(self.view.model, self.view.even, FULL_LIGHT)
+
+    @cached_property
+    def _steepness(self) -> Scalar:
+        smooth = cv2.GaussianBlur(np.minimum(self.height, _FARTHEST), (0, 0), _STEP_BLUR)
+        return np.asarray(np.hypot(*np.gradient(smooth)), dtype=np.float32)
+
+    def steps(self, area: Mask, ground: Mask) -> Mask | None:
+        """Where it is steep beside the height of an area over the ground around; None if that hardly stands out."""
+        around = _dilated(area, 9) & ~_dilated(area, 5) & ground
+        if not around.any():
+            return None
+        height = float(np.median(self.height[area])) - float(np.median(self.height[around]))
+        return self._steepness > _STEP_SHARE * height if height > _CLEARLY_ODD else None
+
+
+def sharp_shade(relief: Relief, probability: Scalar, shadow_width: float) -> tuple[Mask, Mask]:
     """Areas that look like ground in other light but are neither shadow nor glare: wide, and parted from it by a step.
 
     The second mask holds the slits between them and other cloth, too narrow to tell: both colours mix there.
@@ -62,27 +88,37 @@ def sharp_shade(view: GroundView, probability: Scalar, shadow_width: float) -> t
     edge, and so has a lamp's reflection. So grey cloth on a white mat is told from shade. An area is first cut apart
     along its steps: cloth may lie within a glare.
     """
-    lit = ground_distance(view.model, view.even, FULL_LIGHT)
-    steepness = np.hypot(*np.gradient(cv2.GaussianBlur(np.minimum(lit, _FARTHEST), (0, 0), _STEP_BLUR)))
+    view = relief.view
     other = view.allowed & (probability < 0.5)
-    odd = other & (lit > max(_ODD, view.usual))
+    odd = other & (relief.height > max(_ODD, view.usual))
     found = np.zeros_like(odd)
     for area in _areas(odd, shadow_width):
-        around = _dilated(area, 9) & ~_dilated(area, 5) & other
-        if not around.any():
-            continue
-        height = float(np.median(lit[area])) - float(np.median(lit[around]))
-        if height < _CLEARLY_ODD:
-            continue
-        step = steepness > _STEP_SHARE * height
-        for part in _areas(area & ~step, shadow_width):
-            rim = _dilated(part, 1) & ~part & other
-            is_open = rim.sum() > _OPEN_SHARE * part.sum() ** 0.5 and not (part & view.border).any()
-            if is_open and (rim & _dilated(step, 1)).sum() > _STEP_BOUND * rim.sum():
+        step = relief.steps(area, other)
+        for part in () if step is None else _areas(area & ~step, shadow_width):
+            if not (part & view.border).any() and _share_on(step, part, other) > _STEP_BOUND:
                 found |= _dilated(part, _STEP_PX) & area
     found = _dilated(found, _SLIT) & odd  # with what the opening had cut off
     cloth = found | (view.allowed & ~other)
     return found, ~_dilated(~_dilated(cloth, _SLIT), _SLIT) & _dilated(found, 2 * _SLIT) & view.allowed & ~cloth
+
+
+def soft_glare(relief: Relief, probability: Scalar, learned: Scalar, shadow_width: float) -> Mask:
+    """What counts as cloth, but not to the network, and fades into the ground without a step: a lamp's reflection."""
+    taken = relief.view.allowed & (probability > 0.5)
+    ground = relief.view.allowed & ~taken
+    glare = np.zeros_like(taken)
+    for area in _areas(taken & (learned < -_LEARNED_SURE), shadow_width):
+        if _share_on(relief.steps(area, ground), area, ground) < _FADING:
+            glare |= area
+    return glare
+
+
+def _share_on(step: Mask | None, area: Mask, ground: Mask) -> float:
+    """How much of an area's rim toward the ground lies on steps; not a number when it is hardly open to it."""
+    rim = _dilated(area, 1) & ~area & ground
+    if step is None or rim.sum() <= _OPEN_SHARE * area.sum() ** 0.5:
+        return np.nan
+    return float((rim & _dilated(step, 1)).sum() / rim.sum())
 
 
 def _areas(mask: Mask, width: float) -> Iterator[Mask]:

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flatmeasure.cloth.evidence import (
+    Relief,
     colour_bins,
     colour_evidence,
     ground_evidence,
@@ -18,6 +19,7 @@ from flatmeasure.cloth.evidence import (
     learned_evidence,
     paint_over,
     sharp_shade,
+    soft_glare,
 )
 from flatmeasure.cloth.ground import GroundView, Mask, Scalar, view_ground, view_other_ground
 from flatmeasure.cloth.hints import Marks
@@ -140,9 +142,12 @@ def separate(seen: Seen, marks: Marks) -> Separation:
         colour[printed] = np.maximum(colour[printed], learned[printed])
         log_odds = _FIRST_WEIGHT * first + _COLOUR_WEIGHT * colour
         probability = _settle(_with_marks(log_odds, allowed, marks), seen.within_edges)
-    sharp, slit = sharp_shade(view, probability, seen.shadow_width)
-    if sharp.any():
+    relief = Relief(view)
+    sharp, slit = sharp_shade(relief, probability, seen.shadow_width)
+    glare = soft_glare(relief, probability, learned, seen.shadow_width)
+    if sharp.any() or glare.any():
         log_odds = np.where(slit, np.maximum(log_odds, 0.0), np.where(sharp, np.float32(_LIKELY), log_odds))
+        log_odds = np.where(glare, np.float32(-_LIKELY), log_odds)
         probability = _settle(_with_marks(log_odds, allowed, marks), seen.within_edges)
     return Separation(probability, learned, allowed)
 
