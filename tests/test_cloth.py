@@ -290,3 +290,51 @@ def test_ground_of_a_print_is_left_to_the_network() -> None:
     printed = in_a_print(odds, learned, width=8.0)
     assert printed[20:100, 20:180].mean() > 0.98
     assert not printed[learned < 0].any()
+
+
+def glare_on(picture: NDArray[np.float32], at: tuple[int, int], radius: int, strength: float) -> None:
+    """A lamp's reflection: light added, fading out evenly."""
+    y, x = np.mgrid[: picture.shape[0], : picture.shape[1]].astype(np.float32)
+    away2 = np.square(x - 2 * at[0]) + np.square(y - 2 * at[1])
+    picture += strength * np.exp(-0.5 * away2 / (2 * radius) ** 2)[:, :, None] * np.array([1.0, 0.95, 0.9], np.float32)
+
+
+@pytest.mark.parametrize("at", [(700, 470), (240, 330)])
+@pytest.mark.parametrize("cloth", [(150, 145, 140), (196, 170, 128)])
+def test_a_lamp_s_reflection_on_the_floor_is_no_cloth(at: tuple[int, int], cloth: tuple[int, int, int]) -> None:
+    picture = ground((84, 56, 40))
+    square = lay_reference(picture, (90, 60))
+    glare_on(picture, at, 70, 60.0)
+    lay(picture, SHIRT, cloth)
+    (region,) = segment_cloth(shoot(picture), references_px=[square], mm_per_px=1.5)
+    assert overlap(region, SHIRT) > 0.975
+
+
+def test_dark_cloth_close_beside_a_square_in_dim_light() -> None:
+    """Half of the ring round the square is floor and cloth, and all of it dim."""
+    picture = ground((135, 106, 87))
+    cv2.rectangle(picture, (120, 100), (2 * WIDTH - 250, 2 * HEIGHT - 100), (58, 96, 76), -1)
+    square = lay_reference(picture, (708, 290))
+    beside = [(560, 120), (676, 160), (676, 560), (560, 520)]
+    far = [(120, 120), (300, 140), (330, 500), (150, 520)]
+    lay(picture, beside, (31, 36, 64))
+    lay(picture, far, (92, 88, 84))
+    found = segment_cloth(shoot(picture), references_px=[square], mm_per_px=1.5)
+    assert len(found) == 2
+    assert overlap(found[0], far) > 0.97
+    assert overlap(found[1], beside) > 0.96
+
+
+def test_a_gridded_mat_that_the_frame_cuts_off() -> None:
+    """The picture's edge shows the mat's own colour on a short stretch; cloth lies on that part of it."""
+    picture = ground((118, 80, 55))
+    mat = [(0, 200), (900, 240), (900, 560), (0, 520)]
+    sheet = ground((62, 67, 90), grid=36)
+    inside = cv2.fillPoly(np.zeros(picture.shape[:2], np.uint8), [np.array(mat, np.int32) * 2], 1) > 0
+    picture[inside] = sheet[inside]
+    picture *= np.linspace(1.2, 0.75, picture.shape[1], dtype=np.float32)[None, :, None]
+    square = lay_reference(picture, (110, 320), side=90)
+    skirt = [(460, 250), (640, 255), (700, 530), (430, 520)]
+    lay(picture, skirt, (46, 46, 47))
+    (region,) = segment_cloth(shoot(picture), references_px=[square], mm_per_px=1.5)
+    assert overlap(region, skirt) > 0.97
