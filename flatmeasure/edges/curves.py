@@ -17,6 +17,7 @@ from flatmeasure.polygons import cross
 
 CORRELATED_MM = 12.0  # points nearer than this count as one when the shape is judged
 THREAD_MM = 3.0  # and when it is followed faithfully
+FAINT_MM = 0.15  # usual uncertainty of the points of a faint edge
 PIECES = (1, 2, 3, 4, 5, 7, 9, 12, 15, 19, 24, 31, 41, 53)
 SHORTEST_PIECE_MM = 10.0
 USUAL_PIECE_MM = 30.0
@@ -60,6 +61,11 @@ class Smooth:
     residuals_mm: Points
     u_mm: Points
     weights: Points
+
+    @property
+    def is_faint(self) -> bool:
+        """Whether its points are so unsure that they err together over longer stretches."""
+        return bool(np.median(self.u_mm) > FAINT_MM)
 
     @property
     def is_line(self) -> bool:
@@ -239,7 +245,7 @@ def fit_curve(points_mm: Points, u_mm: Points, closed: bool = False) -> Smooth:
     return _smooth(fit.basis, fit.coefficients, (t, fit.residuals, u_mm, trust))
 
 
-def followed(smooth: Smooth, points_mm: Points) -> Smooth:
+def followed(smooth: Smooth, points_mm: Points, near_enough: float = 0.0) -> Smooth:
     """The same edge as a measure needs it: errors of smoothing kept below the noise, some of which is followed.
 
     More pieces than the simplest curve has (Akaike's criterion), outliers judged by that one. A line stays as it is.
@@ -249,13 +255,16 @@ def followed(smooth: Smooth, points_mm: Points) -> Smooth:
     smooth : Smooth
     points_mm : (N, 2) array
         The points it was fitted to.
+    near_enough : float
+        Mean square misfit, in units of the points' variance, below which it is followed no closer.
     """
     if smooth.is_line:
         return smooth
     simple = smooth.basis
     counts = [count for count in _affordable(simple.span, len(points_mm), simple.closed) if count > simple.pieces]
     bases = [simple, *(Basis(0.0, simple.span / count, count, closed=simple.closed) for count in counts)]
-    fit = _chosen(bases, points_mm, smooth.weights / _fair(smooth.u_mm) ** 2, smooth.t, faithful=True)
+    weights = smooth.weights / _fair(smooth.u_mm) ** 2
+    fit = _chosen(bases, points_mm, weights, smooth.t, faithful=True, near_enough=near_enough)
     return _smooth(fit.basis, fit.coefficients, (smooth.t, fit.residuals, smooth.u_mm, smooth.weights))
 
 
@@ -287,8 +296,10 @@ class _Fit:
         return np.asarray(cross(self.speed, self.away) / np.linalg.norm(self.speed, axis=1))
 
 
-def _chosen(bases: list[Basis], points_mm: Points, weights: Points, t: Points, faithful: bool) -> _Fit:
-    """The fit that the information criterion prefers."""
+def _chosen(
+    bases: list[Basis], points_mm: Points, weights: Points, t: Points, *, faithful: bool, near_enough: float = 0.0
+) -> _Fit:
+    """The fit that the information criterion prefers, none richer than one whose mean square misfit is near enough."""
     apart_mm = THREAD_MM if faithful else CORRELATED_MM
     independent = max(4.0, min(float(len(t)), bases[0].span / apart_mm))
     price = 2.0 if faithful else np.log(independent)
@@ -301,7 +312,7 @@ def _chosen(bases: list[Basis], points_mm: Points, weights: Points, t: Points, f
             best, best_score, worse = fit, score, 0
         else:
             worse += 1
-        if worse == 3:
+        if worse == 3 or misfit < near_enough:
             break
     return best
 

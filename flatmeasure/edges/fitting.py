@@ -112,7 +112,7 @@ def fit_outline(points_mm: Points, u_mm: Points, weak: NDArray[np.bool_]) -> Fit
         found = zip(breaks, fits.joints(breaks), joints, strict=True)
         kept = [b for b, simple, final in found if b.at_mm is not None or _is_kink(simple.turn_rad, final.turn_rad)]
         if len(kept) == len(breaks):
-            return _assemble(fits, breaks, edges, joints)
+            return _assemble(fits, breaks, fits.measured(breaks, edges))
         breaks = kept
     return _closed(chain)
 
@@ -130,8 +130,7 @@ def fit_between(chain: Chain, breaks: Sequence[Break]) -> FittedOutline:
     if not breaks:
         return _closed(chain)
     fits = Fits(chain)
-    edges = fits.followed(breaks)
-    return _assemble(fits, breaks, edges, _joints(edges, breaks))
+    return _assemble(fits, breaks, fits.measured(breaks, fits.followed(breaks)))
 
 
 def chain_to_fit(points_mm: Points, u_mm: Points, weak: NDArray[np.bool_]) -> Chain:
@@ -170,8 +169,9 @@ def _joints(edges: Sequence[Smooth], breaks: Sequence[Break]) -> list[Joint]:
     return [joint(edges[i - 1], edges[i], b) for i, b in enumerate(breaks)]
 
 
-def _assemble(fits: Fits, breaks: Sequence[Break], followed: list[Smooth], joints: list[Joint]) -> FittedOutline:
-    smooths = calibrated(followed, fits.chain.step_mm)
+def _assemble(fits: Fits, breaks: Sequence[Break], measured: list[Smooth]) -> FittedOutline:
+    joints = _joints(measured, breaks)
+    smooths = calibrated(measured, fits.chain.step_mm)
     edges = tuple(_edge(smooths, joints, i) for i in range(len(smooths)))
     angles_deg, u_angles_deg = _angles(fits, breaks, joints)
     return FittedOutline(

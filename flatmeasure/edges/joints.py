@@ -125,10 +125,18 @@ class Fits:
         return self._done[key]
 
     def followed(self, breaks: Sequence[Break]) -> list[Smooth]:
-        """The edges as measures need them."""
-        ends = [*breaks[1:], breaks[0]]
-        pairs = zip(breaks, ends, strict=True)
-        return [followed(self.edge(a, b), self.chain.points_mm[between(self.chain, a, b)]) for a, b in pairs]
+        """The edges as their points show them, all alike."""
+        pairs = zip(breaks, [*breaks[1:], breaks[0]], strict=True)
+        return [self._followed(a, b, 0.0) for a, b in pairs]
+
+    def measured(self, breaks: Sequence[Break], closely: Sequence[Smooth]) -> list[Smooth]:
+        """The edges, given as followed, as measures need them: faint ones followed no closer than points are sure."""
+        pairs = zip(breaks, [*breaks[1:], breaks[0]], closely, strict=True)
+        return [self._followed(a, b, 1.0) if edge.is_faint else edge for a, b, edge in pairs]
+
+    def _followed(self, start: Break, end: Break, near_enough: float) -> Smooth:
+        points_mm = self.chain.points_mm[between(self.chain, start, end)]
+        return followed(self.edge(start, end), points_mm, near_enough)
 
     def edges(self, breaks: Sequence[Break]) -> list[Smooth]:
         """Edge i runs from break i to the next."""
