@@ -171,3 +171,14 @@ def test_measured_picture(test_images: Path) -> None:
     picture = draw_overlay(found.photo, found)
     assert Image.fromarray(picture).size[0] == 1600
     assert len(found.pieces) == 1
+
+
+@pytest.mark.parametrize("width_px", [700, 1200, 1600])
+@pytest.mark.parametrize("name", ["A", "WWWW MMMM " * 20, "W" * 150])
+def test_words_below_the_picture_are_whole(width_px: int, name: str) -> None:
+    found = measurement()
+    found = replace(found, photo=replace(found.photo, name=name))
+    strip = overlay._legend(found, width_px)
+    assert strip.shape[1] == width_px
+    assert (strip == CASING).all(axis=2)[:, -overlay.SMALL_PX // 2 :].all()
+    assert not (strip == CASING).all()

@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from flatmeasure.display.labels import Colour, Label, draw_labels, draw_text, place_labels
+from flatmeasure.display.labels import Colour, Label, draw_labels, draw_text, place_labels, text_width
 from flatmeasure.photos.camera import Points
 from flatmeasure.photos.photo import Photo, Pixels
 from flatmeasure.results.measurement import Edge, Measurement, Piece
@@ -23,6 +23,7 @@ LONG_SIDE_PX = 1600
 MARGIN_CLOTH = (0.2, 0.09)  # across and down, of the part with cloth: room for labels
 MARGIN_REFERENCE = (0.05, 0.05)
 TEXT_PX, SMALL_PX = 31, 24
+LONGEST_WORD = 25  # letters; a longer file name is broken
 OUTLINE: Colour = (255, 224, 92)
 REFERENCE: Colour = (130, 205, 255)
 CASING: Colour = (16, 16, 20)
@@ -322,9 +323,21 @@ def _legend(measurement: Measurement, width: int) -> Pixels:
     if any(piece.flaws for piece in measurement.pieces):
         lines[0] += " Finely dashed, with a question mark: perhaps a flaw."
     lines += [f"Note: {note.message} {note.advice}" for note in measurement.warnings]
-    rows = [row for line in lines for row in textwrap.wrap(line, max(20, round(width / SMALL_PX * 1.9)))]
+    rows = [row for line in lines for row in _wrapped(line, width - 2 * SMALL_PX)]
     step = round(1.4 * SMALL_PX)
     strip = np.full((step * len(rows) + SMALL_PX, width, 3), CASING, np.uint8)
     for number, row in enumerate(rows, start=1):
         draw_text(strip, row, SMALL_PX, number * step, SMALL_PX, WHITE)
     return strip
+
+
+def _wrapped(line: str, most_px: int) -> list[str]:
+    """A line of small text in rows no longer than said."""
+    rows = [""]
+    for word in (part for whole in line.split() for part in textwrap.wrap(whole, LONGEST_WORD)):
+        longer = f"{rows[-1]} {word}".strip()
+        if rows[-1] and text_width(longer, SMALL_PX) > most_px:
+            rows.append(word)
+        else:
+            rows[-1] = longer
+    return rows
