@@ -18,7 +18,7 @@ from flatmeasure.outline.refinement import Outline, refine_outline
 from flatmeasure.photos.photo import Photo, load_photo
 from flatmeasure.pipeline import LEFT_OUT, REFUSAL, REFUSED, measure
 from flatmeasure.results.measurement import UNSURE, Flaw, Measurement, Piece
-from flatmeasure.results.measures import GivenEdges, measure_piece
+from flatmeasure.results.measures import UNSEEN_CAUSE, GivenEdges, measure_piece
 from flatmeasure.results.shape import TOO_NARROW
 from flatmeasure.synthetic.rendering import render_photo
 from flatmeasure.synthetic.scene import LaidCloth, LaidReference, Mat, Scene, View, corners_px, scene_camera, see
@@ -131,6 +131,22 @@ def test_u_grows_where_the_edge_is_weak() -> None:
     assert np.median(weak.u_px[there]) > 5.0 * np.median(clear.u_px[beside(clear.points_px)])
     assert weak.weak[~there].mean() < 0.1
     assert clear.weak.mean() < 0.02
+
+
+def test_u_of_the_area_holds_what_hardly_shows() -> None:
+    """Weak points along an edge count with 3 mm over their length, and the cause is named first."""
+    found = measure(shot(CLEARLY), square_mm=100)
+    (piece,) = found.pieces
+    assert piece.traced is not None
+    outline = piece.traced.outline
+    right = outline.normals_px[:, 0] > 0.9
+    hidden = replace(outline, weak=outline.weak | right)
+    again = measure_piece("A", hidden, (), found.rectification, 0.0, complete=True, confidence=1.0)
+    length_mm = sum(edge.weak * edge.length.value for edge in again.edges)
+    assert length_mm > 100.0
+    cause, u_mm2 = again.area_budget[0]
+    assert (cause, u_mm2) == (UNSEEN_CAUSE, pytest.approx(3.0 * length_mm))
+    assert again.area.u == pytest.approx(np.hypot(piece.area.u, u_mm2), rel=0.1)
 
 
 @cache
