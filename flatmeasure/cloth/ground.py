@@ -184,10 +184,10 @@ def view_ground(colours: NDArray[np.float32], references_px: Sequence[Points]) -
     samples, edge = (ring | border, border) if sheet is None else (_within(ring, sheet), np.zeros_like(border))
     model, even = _learn(colours, samples, edge)
     distance = ground_distance(model, even, CAST_SHADE)
+    allowed = ~cards
     if sheet is not None:
         to_floor = ground_distance(_without_mat(floor, model), floor_even, CAST_SHADE)
-    like_mat = (distance < np.minimum(to_floor, _FAR)) | cards
-    allowed = ~cards if sheet is None else _mat_area(like_mat, cards) & ~cards
+        allowed &= _mat_area((distance < np.minimum(to_floor, _FAR)) | cards, cards)
     cut_off = _sheet_cut_off(model, even, ring) if sheet is None else None
     if cut_off is not None:
         on_sheet, model = cut_off

@@ -1,6 +1,6 @@
 """Edges fitted between given breaks of an outline, and the joints where they meet."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from itertools import pairwise
@@ -126,13 +126,12 @@ class Fits:
 
     def followed(self, breaks: Sequence[Break]) -> list[Smooth]:
         """The edges as their points show them, all alike."""
-        pairs = zip(breaks, [*breaks[1:], breaks[0]], strict=True)
-        return [self._followed(a, b, 0.0) for a, b in pairs]
+        return [self._followed(a, b, 0.0) for a, b in _sides(breaks)]
 
     def measured(self, breaks: Sequence[Break], closely: Sequence[Smooth]) -> list[Smooth]:
         """The edges, given as followed, as measures need them: faint ones followed no closer than points are sure."""
-        pairs = zip(breaks, [*breaks[1:], breaks[0]], closely, strict=True)
-        return [self._followed(a, b, 1.0) if edge.is_faint else edge for a, b, edge in pairs]
+        pairs = zip(_sides(breaks), closely, strict=True)
+        return [self._followed(a, b, 1.0) if edge.is_faint else edge for (a, b), edge in pairs]
 
     def _followed(self, start: Break, end: Break, near_enough: float) -> Smooth:
         points_mm = self.chain.points_mm[between(self.chain, start, end)]
@@ -140,7 +139,7 @@ class Fits:
 
     def edges(self, breaks: Sequence[Break]) -> list[Smooth]:
         """Edge i runs from break i to the next."""
-        return [self.edge(start, breaks[(i + 1) % len(breaks)]) for i, start in enumerate(breaks)]
+        return [self.edge(start, end) for start, end in _sides(breaks)]
 
     def joints(self, breaks: Sequence[Break]) -> list[Joint]:
         return [self._joint(breaks[i - 1], b, breaks[(i + 1) % len(breaks)]) for i, b in enumerate(breaks)]
@@ -150,6 +149,11 @@ class Fits:
         if key not in self._joined:
             self._joined[key] = joint(self.edge(before, at), self.edge(at, after), at)
         return self._joined[key]
+
+
+def _sides(breaks: Sequence[Break]) -> Iterator[tuple[Break, Break]]:
+    """Every break with the next, the last with the first."""
+    return zip(breaks, [*breaks[1:], *breaks[:1]], strict=True)
 
 
 def _key(*breaks: Break) -> tuple[float, ...]:

@@ -6,6 +6,7 @@ the cloth, as a further part of it: its distance from the edge, width and light 
 """
 
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -43,7 +44,7 @@ def with_lines(fit: StepFit, profiles: Singles, blur_px: float, shadows: Shadows
     profiles, blur_px, shadows
         What it was fitted to, see `fit_steps`.
     lines_px : (N, L) array
-        Where along the profiles' normals printed lines are; not finite where there is none.
+        Where along the profiles' normals printed lines are; infinite where there is none.
     """
     offset_px, u_px = fit.offset_px.copy(), fit.u_px.copy()
     beside = np.any(np.abs(lines_px - fit.offset_px[:, None] - 0.5 * REACH_PX) < 0.5 * REACH_PX, axis=1)
@@ -58,19 +59,10 @@ def _fit(
     profiles: Singles, offset_px: Floats, lines_px: Floats, blur_px: float, shadow: tuple[float, float, float]
 ) -> tuple[NDArray[np.bool_], Floats, Floats]:
     """(N,) whether a line explains the profile, and the mean offset with its uncertainty over lines and none."""
-    step = step_basis(blur_px, shadow)
-    bare = squared_residuals(profiles, residual_forms(step), 1)
-    lined_steps = [np.concatenate([step, line_basis(blur_px, *shape)], axis=2) for shape in _SHAPES]
-    lined = squared_residuals(profiles, residual_forms(np.concatenate(lined_steps, axis=1)), len(_SHAPES))
+    residual = squared_residuals(profiles, _forms(blur_px, shadow), 1 + len(_SHAPES))
     places = SHIFTS_PX + _MIDDLES_PX[:, None]
-    off_grid = np.min(
-        np.abs(places - lines_px[:, :, None, None]),
-        axis=1,
-        initial=np.inf,
-        where=np.isfinite(lines_px)[:, :, None, None],
-    )
-    lined[off_grid > PLACE_PX] = np.inf
-    residual = np.concatenate([bare, lined], axis=1)
+    off_grid = np.abs(places - lines_px[:, :, None, None]).min(axis=1)
+    residual[:, 1:][off_grid > PLACE_PX] = np.inf
     residual[np.broadcast_to((np.abs(SHIFTS_PX - offset_px[:, None]) > MOVE_PX)[:, None], residual.shape)] = np.inf
     cost = residual * (FREEDOM / residual.min(axis=(1, 2), keepdims=True))
     cost[:, 1:] += PENALTY
@@ -79,3 +71,11 @@ def _fit(
     mean = chance @ SHIFTS_PX
     u = np.sqrt(np.sum(chance * np.square(SHIFTS_PX - mean[:, None]), axis=1))
     return cost.min(axis=2).argmin(axis=1) > 0, mean, np.maximum(u, LEAST_U_PX)
+
+
+@lru_cache(maxsize=16)
+def _forms(blur_px: float, shadow: tuple[float, float, float]) -> Singles:
+    """`residual_forms` of a step alone, and of one with each line beside it."""
+    step = step_basis(blur_px, shadow)
+    lined = [np.concatenate([step, line_basis(blur_px, *shape)], axis=2) for shape in _SHAPES]
+    return np.concatenate([residual_forms(step), residual_forms(np.concatenate(lined, axis=1))], axis=1)

@@ -93,7 +93,7 @@ def refine_outline(
         The cloth's thickness, as long as it would look lying down: it throws a shadow so long beside it.
     lines_px : callable, optional
         Gives for points (N, 2) and unit vectors (N, 2) how far along these the next printed lines of the mat are that
-        run across them, (N, L); not finite where there is none.
+        run across them, (N, L); infinite where there is none.
     """
     away = -1.0 if is_hole else 1.0
     points, appearance = find_boundary(photo.rgb, np.asarray(outline_px, dtype=np.float64), away, avoid_px)

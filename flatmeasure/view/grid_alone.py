@@ -103,17 +103,17 @@ def rectify_on_grid_alone(
 
 def bare_patches(view: Rectification) -> list[Points]:
     """Small squares (4, 2) of bare mat in the picture, far from one another, where a grid alone tells the view."""
-    grids = [placed.reference for placed in view.references if placed.reference.kind == "grid"]
-    if view.laid or not grids or grids[0].saddles is None:
+    grid = view.grid
+    if view.laid or grid is None:
         return []
-    uv = grids[0].saddles.uv
+    uv = grid.uv
     neighbours = cKDTree(uv).query_ball_point(uv, NEIGHBOURHOOD, return_length=True) - 1
     amid = uv[neighbours >= min(ALL_ROUND, neighbours.max())]
     chosen = [amid[np.argmin(np.linalg.norm(amid - amid.mean(axis=0), axis=1))]]
     while len(chosen) < PATCHES:
         away = np.min([np.linalg.norm(amid - at, axis=1) for at in chosen], axis=0)
         chosen.append(amid[np.argmax(away)])
-    to_picture = cv2.findHomography(uv, grids[0].saddles.points_px)[0]
+    to_picture = cv2.findHomography(uv, grid.points_px)[0]
     cell = 2.0 * (UNIT_CORNERS - 0.5)
     return [cv2.perspectiveTransform((at + cell)[:, None], to_picture)[:, 0].astype(np.float64) for at in chosen]
 

@@ -43,13 +43,13 @@ class GridLines:
         here = self._pitches(points_px)
         per_px = (self._pitches(points_px + STEP_PX * normals_px) - here) / STEP_PX
         across = np.abs(per_px) > ALIKE * np.linalg.norm(per_px, axis=1, keepdims=True)
-        rate = np.where(across, per_px, np.inf)
         start = here - BACK_PX * per_px
         sense = np.sign(per_px)
         first = np.ceil(start * sense) * sense
         lines = np.stack([first, first + sense], axis=2)
-        ahead = (lines - here[:, :, None]) / rate[:, :, None]
-        return np.where(across[:, :, None], ahead, np.inf).reshape(len(here), 4)
+        nowhere = np.full(lines.shape, np.inf)
+        ahead = np.divide(lines - here[:, :, None], per_px[:, :, None], out=nowhere, where=across[:, :, None])
+        return np.asarray(ahead).reshape(len(here), 4)
 
     def _pitches(self, points_px: Points) -> Points:
         mm = self.view.to_mat(points_px)
@@ -63,7 +63,7 @@ def grid_lines(photo: Photo, view: Rectification) -> GridLines | None:
     between, if they are darker. Which of the two shows in the picture: half-way between crossings along a line it looks
     as at the crossings, not as in the middle of the fields.
     """
-    saddles = next((placed.reference.saddles for placed in view.references if placed.reference.kind == "grid"), None)
+    saddles = view.grid
     if saddles is None:
         return None
     mm = view.to_mat(saddles.points_px)

@@ -11,7 +11,7 @@ from flatmeasure.photos.camera import Camera, Points, Pose, focal_from_35mm, mm_
 from flatmeasure.photos.photo import Photo, PhotoSource, load_photo
 from flatmeasure.polygons import polygon_area
 from flatmeasure.quantity import Quantity, root_sum_squares
-from flatmeasure.references.figures import Rectangle, Reference, Square
+from flatmeasure.references.figures import Rectangle, Reference, Saddles, Square
 from flatmeasure.references.finding import find_references, reference_from_corners
 from flatmeasure.view.bundle import (
     CHI_SQUARE_LIMIT,
@@ -95,6 +95,11 @@ class Rectification:
     def laid(self) -> tuple[PlacedReference, ...]:
         """The references that lie on the mat; the mat's own grid does not, it is everywhere."""
         return tuple(placed for placed in self.references if placed.reference.kind != "grid")
+
+    @property
+    def grid(self) -> Saddles | None:
+        """Where the mat's printed grid was read; None where the view was solved without one."""
+        return next((placed.reference.saddles for placed in self.references if placed.reference.kind == "grid"), None)
 
     @property
     def growth_px(self) -> tuple[float, float]:
